@@ -7,7 +7,6 @@ only other way. A subclass may stand in for the machine.
 from __future__ import annotations
 
 import socket
-import sqlite3
 import threading
 import time
 import uuid
@@ -15,6 +14,8 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import sqlite3
+
     import aiomqtt
     import serial
 
@@ -52,6 +53,9 @@ class System:
 
     def database(self, uri: str) -> sqlite3.Connection:
         """Open the SQLite database at a URI, in autocommit mode, for any thread. Raises sqlite3.Error."""
+        # Imported only by those who store something.
+        import sqlite3
+
         return sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False, timeout=5.0)
 
     def mqtt_client(self, host: str, port: int, **options: Any) -> aiomqtt.Client:

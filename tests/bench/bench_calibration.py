@@ -30,6 +30,7 @@ from bench.simulated_studio import (
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.solver.solve import solve
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
@@ -72,7 +73,7 @@ def calibrated_levels(rig: Rig, calibration: Calibration, spots: list[Vector]) -
     believed = scene(rig, calibration)
     metering, wish, limits = Metering(believed), target_from_rig(rig), limits_of(believed)
     for spot in spots:
-        outputs = solve(metering, metering.rows_at(spot.tolist()), wish, limits).outputs
+        outputs = solve(supply_of(metering, metering.rows_at(spot.tolist()), limits), wish).outputs
         pairs = zip(believed.names, believed.curves, outputs.tolist(), strict=True)
         yield {name: curve.level_from_output(output) for name, curve, output in pairs}
 

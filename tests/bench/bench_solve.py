@@ -18,6 +18,7 @@ from bench.figures import Budget, Figure
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering, Rows
 from fillside.balance.solver.solve import solve
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -96,11 +97,11 @@ def compare(metering: Metering, protect: str, pairs: int) -> list[Figure]:
     )
     ours, whole, theirs = [], [], []
     for _ in range(pairs):
-        ours.append(seconds(lambda: solve(metering, rows, wish, limits)))
-        whole.append(seconds(lambda: solve(metering, metering.rows_at(POINT), wish, limits)))
+        ours.append(seconds(lambda: solve(supply_of(metering, rows, limits), wish)))
+        whole.append(seconds(lambda: solve(supply_of(metering, metering.rows_at(POINT), limits), wish)))
         theirs.append(seconds(lambda: peer(rows, wish, limits.least, limits.most)))
     alone, with_geometry, floor = (statistics.median(times) * 1e6 for times in (ours, whole, theirs))
-    mine = protected_error(rows, wish, solve(metering, rows, wish, limits).outputs)
+    mine = protected_error(rows, wish, solve(supply_of(metering, rows, limits), wish).outputs)
     other = protected_error(rows, wish, peer(rows, wish, limits.least, limits.most))
     name = f"{len(limits.least)} heads, {protect} protected"
     return [

@@ -17,6 +17,7 @@ import pytest
 from fillside.balance.limits import limits_of
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering
 from fillside.balance.solver.solve import SolvedOutputs, solve
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.file.build import apply_change
 from fillside.rig.scene.scene import scene
@@ -125,7 +126,7 @@ def _over_the_step(random: np.random.Generator) -> list[float]:
         before = None
         for place in path:
             rows = metering.rows_at(place)
-            outputs = solve(metering, rows, wish, limits).outputs
+            outputs = solve(supply_of(metering, rows, limits), wish).outputs
             if before is not None:
                 allowed = STEP_STOPS + BY_LIGHT * _stops(rows.facing_lux, before[0], 1e-6)
                 over.append(_stops(outputs, before[1], SEEN) - allowed)
@@ -185,7 +186,7 @@ def _desk(**balance: Any) -> Rig:
 def _solved(rig: Rig, place: tuple[float, float, float]) -> tuple[SolvedOutputs, np.ndarray, BalanceTarget]:
     metering = Metering(scene(rig))
     rows, own = metering.rows_at(place), target_from_rig(rig)
-    solved = solve(metering, rows, own, limits_of(metering.scene))
+    solved = solve(supply_of(metering, rows, limits_of(metering.scene)), own)
     return solved, rows.lux(solved.outputs), own
 
 

@@ -12,6 +12,7 @@ from contract.balance_rigs import random_rig
 from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.solve import solve
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import scene
 
@@ -101,7 +102,7 @@ def test_no_outputs_on_a_grid_are_better_than_the_solved_ones(seed: int, read_as
     )
     if seed % 2:
         wish = replace(wish, most_lux=float(random.choice([150, 400, 900])))
-    solved = solve(metering, rows, wish, limits).outputs
+    solved = solve(supply_of(metering, rows, limits), wish).outputs
     assert (solved >= limits.least - 1e-12).all()
     assert (solved <= limits.most + 1e-12).all()
     grid = _grid(limits, metering, rows)

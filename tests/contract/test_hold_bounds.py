@@ -57,7 +57,7 @@ def test_turns_that_a_lamp_makes_by_itself_count() -> None:
         at_s = 10.3 + k / 44
         light.step(at_s)
         waited = max(waited, at_s if light.waits else 0.0)
-    assert 11.0 <= waited <= 11.1 + 1 / 44
+    assert 11.0 <= waited <= 11.1 + 0.06 + 1 / 44, "a second, and what a wire may hold back"
     assert light.codes[0] == full // 4
     assert np.array_equal(light.codes, light.goal)
 

@@ -146,7 +146,7 @@ def test_whatever_is_ordered_no_head_flashes_and_the_end_is_reached(
 
 def test_the_first_change_after_a_start_counts_as_a_turn() -> None:
     """Before the start the light may have gone the other way, and nobody remembers."""
-    limiter = FlashLimiter(np.array([0.25]))
+    limiter = FlashLimiter(np.array([0.25]), has_moved=True)
     bright, dim = np.array([0.30]), np.array([0.25])
     assert limiter.admit(bright, 0.0)
     assert limiter.admit(dim, 0.2)
@@ -157,7 +157,7 @@ def test_the_first_change_after_a_start_counts_as_a_turn() -> None:
 
 def test_two_frames_that_a_wire_brings_closer_together_make_no_flash() -> None:
     """A packet of DMX512-A takes 23 ms; a frame may wait for one, and its turn be seen only in the next."""
-    limiter = FlashLimiter(np.array([0.25]))
+    limiter = FlashLimiter(np.array([0.25]), has_moved=True)
     for number in range(3):
         assert limiter.admit(np.array([0.30 if number % 2 == 0 else 0.25]), 0.3 * number)
     assert not limiter.admit(np.array([0.25]), 1.0 + 2 * 0.023)

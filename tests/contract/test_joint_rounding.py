@@ -15,6 +15,7 @@ from fillside.balance.rows import EXPOSURE, LIT, SHADOW, Metering
 from fillside.balance.solution import solve_rig
 from fillside.balance.solver.rounding import choose_codes, own_rounding, trim_codes
 from fillside.balance.solver.solve import solve
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
 from fillside.rig.file.build import apply_change
 from fillside.rig.scene.scene import scene
@@ -36,7 +37,7 @@ def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -
     metering = Metering(scene(eight_bit_rig(seed, curve)))
     own, wish, limits = metering.scene, target_from_rig(metering.scene.rig), limits_of(metering.scene)
     rows = metering.rows_at((0.0, 0.0, 1.2))
-    solved = solve(metering, rows, wish, limits).outputs
+    solved = solve(supply_of(metering, rows, limits), wish).outputs
     goal = rows.lux(solved)
 
     def larger_error(codes: tuple[int, ...]) -> float:
@@ -44,7 +45,7 @@ def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -
         ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
         return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
 
-    chosen = choose_codes(metering, rows, wish, limits, solved)
+    chosen = choose_codes(supply_of(metering, rows, limits), wish, solved)
     rounded = own_rounding(own, limits, solved)
     balanced = metering.is_key | metering.is_fill
     options = [
@@ -65,7 +66,7 @@ def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int)
     def rounded(x: float, present: tuple[int, ...] | None) -> tuple[tuple[int, ...], float, float]:
         """The codes chosen, the error of the present ones, and that of the best there are."""
         rows = metering.rows_at((x, 0.0, 1.2))
-        solved = solve(metering, rows, wish, limits).outputs
+        solved = solve(supply_of(metering, rows, limits), wish).outputs
         goal = rows.lux(solved)
 
         def error(codes: tuple[int, ...]) -> float:
@@ -73,8 +74,8 @@ def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int)
             ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
             return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
 
-        best = choose_codes(metering, rows, wish, limits, solved)
-        chosen = choose_codes(metering, rows, wish, limits, solved, present)
+        best = choose_codes(supply_of(metering, rows, limits), wish, solved)
+        chosen = choose_codes(supply_of(metering, rows, limits), wish, solved, present)
         return chosen, error(best if present is None else present), error(best)
 
     present, _, _ = rounded(0.0, None)
@@ -153,5 +154,5 @@ def test_present_codes_below_a_floor_are_not_kept_however_good_they_are() -> Non
     rows = metering.rows_at((0.0, 0.0, 1.2))
     below = tuple(code - 1 for code in limits.floor_codes)
     outputs = metering.scene.dimmers.outputs(below)
-    chosen = choose_codes(metering, rows, wish, limits, outputs, below)
+    chosen = choose_codes(supply_of(metering, rows, limits), wish, outputs, below)
     assert all(code >= floor for code, floor in zip(chosen, limits.floor_codes, strict=True))

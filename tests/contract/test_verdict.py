@@ -24,6 +24,7 @@ from fillside.balance.limits import limits_of
 from fillside.balance.rows import Metering
 from fillside.balance.solver.rounding import choose_codes
 from fillside.balance.solver.solve import solve
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
 from fillside.doors.mqtt.homie import HomieRig, alerts
 from fillside.hold.events import DriverChanged, HeadDisobeys, HeadLost, HeadsLeave
@@ -315,8 +316,8 @@ def test_a_light_that_rests_on_an_earlier_place_is_as_wanted_within_the_dead_ban
     one = scene(studio())
     metering, wish, limits = Metering(one), target_from_rig(one.rig), limits_of(one)
     before, now = metering.rows_at(CHAIR), metering.rows_at((0.06, -0.08, 1.2))
-    solved = solve(metering, before, wish, limits)
-    codes = choose_codes(metering, before, wish, limits, solved.outputs)
+    solved = solve(supply_of(metering, before, limits), wish)
+    codes = choose_codes(supply_of(metering, before, limits), wish, solved.outputs)
     there = np.ones(len(codes), dtype=bool)
     outputs = one.dimmers.outputs(codes)
     rests = JudgedLight(

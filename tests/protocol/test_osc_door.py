@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import logging
 import socket
@@ -270,3 +271,22 @@ async def test_a_flood_of_packets_makes_no_states_and_what_is_too_much_is_not_ev
     job.cancel()
     await asyncio.gather(job, return_exceptions=True)
     assert studio.asked == 0
+
+
+async def test_a_message_is_obeyed_in_the_next_turn_and_others_of_that_turn_after_it_one_by_one() -> None:
+    studio = Busy()
+    listener = OscListener(OscDoor(), studio, lambda: 0.0)
+    job = asyncio.create_task(listener.run())
+    await asyncio.sleep(0)
+    for _ in range(2):
+        for _ in range(3):
+            listener.datagram_received(packet_of(Message("/fillside/expose", (0.1,))), ("127.0.0.1", 9))
+        before, done = studio.done, []
+        for _ in range(6):
+            await asyncio.sleep(0)
+            done.append(studio.done - before)
+        assert done[0] == 1
+        assert done[-1] == 3
+        assert all(later - earlier <= 1 for earlier, later in itertools.pairwise(done))
+    job.cancel()
+    await asyncio.gather(job, return_exceptions=True)

@@ -182,7 +182,8 @@ class _Looks:
     def _broker_is_told(self, state: Args) -> None:
         world, broker = self._world, self._world.broker
         down_s = min(world.now - broker.since_s, self._has_run_s())
-        told = state["drivers"]["bulbs"]["state"]
+        # A changed rig file may have no bulbs left.
+        told = state["drivers"].get("bulbs", {"state": "lost"})["state"]
         if broker.state in ("gone", "hung", "stuck") and down_s > LOST_WITHIN_S and told != "lost":
             self._complain(
                 "broker told", f"the broker is {broker.state} for {down_s:.1f} s, and its driver {told}"

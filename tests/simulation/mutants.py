@@ -212,6 +212,35 @@ MUTANTS: tuple[Mutant, ...] = (
         "    text = None",
     ),
     Mutant(
+        "a silent bulb counts as ok for ever",
+        DRIVERS + "mqtt/answers.py",
+        """        if now >= self._lost_at:
+            return "lost"
+        return "late" if now >= self._late_at else "no"
+""",
+        """        return "no"
+""",
+    ),
+    Mutant(
+        "a stray report is believed at once",
+        DRIVERS + "mqtt/recovery.py",
+        "    def verdict(self, drive: MqttDrive, now: float) -> Verdict:\n",
+        '    def verdict(self, drive: MqttDrive, now: float) -> Verdict:\n        return "true"\n\n'
+        "    def _unused(self, drive: MqttDrive, now: float) -> Verdict:\n",
+    ),
+    Mutant(
+        "a broker that hangs is not noticed",
+        DRIVERS + "mqtt/driver.py",
+        "await run_until_first(self._listen(client), self._write(client), self._check_broker(client))",
+        "await run_until_first(self._listen(client), self._write(client))",
+    ),
+    Mutant(
+        "bulbs that are back are never served",
+        DRIVERS + "mqtt/driver.py",
+        "wait_s = None if due == math.inf else",
+        "wait_s = None if math.isinf(due) else",
+    ),
+    Mutant(
         "a failing side job ends the daemon",
         "service/fillside/background/side_jobs.py",
         """            except Exception as error:

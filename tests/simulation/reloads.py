@@ -29,14 +29,18 @@ BROKEN = ("half", "typo", "elsewhere", "empty")
 
 def _edit(random: Random, rig: Args) -> Args:
     """Draw the tables that are laid over the rig's, and what becomes of its heads."""
-    last = rig["heads"][-1]["name"]
+    last, has_stage = rig["heads"][-1]["name"], "stage" in rig["drivers"]
     return random.choice(
         [
             {"over": {"balance": {"ratio": random.choice([1.6, 2.2, 2.8]), "exposure": 350.0}}},
             {"over": {"hold": {"order_speed": random.choice([0.7, 1.5, 4.0]), "pace": "quick"}}},
             {"over": {"hold": {"order_speed": 2.0, "pace": "calm"}}},
             {"over": {"subject": {"most_lux": 700.0}}},
-            {"over": {"drivers": {"stage": {"priority": random.choice([90, 120, 150])}}}},
+            {
+                "over": {
+                    "drivers": {"stage": {"priority": random.choice([90, 120, 150])}} if has_stage else {}
+                }
+            },
             {"over": {"camera": {"iso": 640}}},
             {
                 "over": {},

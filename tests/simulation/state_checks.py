@@ -228,7 +228,10 @@ class _Watcher:
             world.complain("stuck", "the light is said to be on its way, and nothing has moved for a second")
 
     def _over_most(self, state: State) -> None:
-        """No goal exceeds `most_lux`, and light over it comes down."""
+        """No goal exceeds `most_lux`, and light over it comes down.
+
+        A calibration believes other lamps than there are, where a reading was wrong.
+        """
         world, most = self._world, self._world.rig["subject"].get("most_lux")
         if most is None or not balances(state) or is_metered(state):
             return
@@ -240,8 +243,9 @@ class _Watcher:
         if goal > most * MOST_LUX_SLACK and all(head["works"] for head in state["heads"]):
             world.complain("most lux", f"the goal puts {goal:.0f} lx on a cheek, over {most:.0f} lx")
         now = Light(world.rig, {h["name"]: h["output"] for h in state["heads"]}, place)
+        obeyed = all(head["state"] == "ok" for head in state["heads"])
         over = now.brighter_cheek_lux / (most * MOST_LUX_SLACK)
-        if over <= 1 or world.now < world.right_from_s or state["waits"]:
+        if over <= 1 or not world.is_calm or state["waits"] or not obeyed:
             self._over_since = None
         elif self._over_since is None:
             self._over_since = world.now

@@ -42,7 +42,7 @@ def any_studio(random: Random) -> Args:
         for number, (name, place) in enumerate(places)
     ]
     tables: Args = {
-        "subject": {"most_lux": random.choice([600.0, 900.0])} if random.random() < 0.5 else {},
+        "subject": {"most_lux": random.choice([300.0, 450.0, 900.0])} if random.random() < 0.5 else {},
         "balance": {"ratio": random.choice([1.5, 2.0, 3.0]), "exposure": random.choice([300.0, 500.0])},
         "hold": {
             "pace": random.choice(["calm", "quick"]),

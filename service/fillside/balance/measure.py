@@ -9,7 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
+from fillside.balance.rows import (
+    EXPOSURE,
+    FACE_FILL,
+    FACE_KEY,
+    FIRST_ROLE_ROW,
+    Metering,
+    Rows,
+    compared_sides,
+)
 from fillside.balance.solver.relative import DARK_LUX, reference_lux
 from fillside.balance.target import BalanceTarget
 
@@ -55,7 +63,7 @@ def measure(
     no ratio.
     """
     lux = rows.lux(outputs)
-    bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
+    bright, dark = compared_sides(target.read_as)
     both = bool((outputs[metering.is_key] > 0).any() and (outputs[metering.is_fill] > 0).any())
     quotient = (
         float(lux[bright] / lux[dark])

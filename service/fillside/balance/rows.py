@@ -16,12 +16,19 @@ import numpy.typing as npt
 
 from fillside.photometry.source import head_directions, receptor_lux
 from fillside.rig.scene.scene import Scene
+from fillside.rig.tables.model import ReadAs
 
 FloatArray = npt.NDArray[np.float64]
 
 LIT, SHADOW, EXPOSURE, FACE_KEY, FACE_FILL = range(5)
 """Rows every rig has: lit side, shadow side, exposure, and the face's two sides, all in lux."""
 FIRST_ROLE_ROW = 5
+
+
+def compared_sides(read_as: ReadAs) -> tuple[int, int]:
+    """Return the rows whose quotient is the ratio: bright and dark."""
+    return (FACE_KEY, FACE_FILL) if read_as == "face" else (LIT, SHADOW)
+
 
 CHEEK_TURN = math.radians(45)
 

@@ -20,6 +20,7 @@ from fillside.balance.report import Report, achieved_of, face_of, head_reports
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims, choose_codes, trim_codes
 from fillside.balance.solver.solve import SolvedOutputs, solve
+from fillside.balance.solver.supply import HeldHeads, Supply
 from fillside.balance.solver.weight import dropped_roles
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.rig.calibration import Calibration
@@ -37,19 +38,30 @@ class Solution:
     `present` are the codes already on the wires, which stay unless others are clearly better.
     """
 
-    metering: Metering
-    rows: Rows
+    supply: Supply
     target: BalanceTarget
-    limits: OutputLimits
     solved: SolvedOutputs
     present: Codes | None = None
+
+    @property
+    def metering(self) -> Metering:
+        """The metering of the scene."""
+        return self.supply.metering
+
+    @property
+    def rows(self) -> Rows:
+        """The rows at the place."""
+        return self.supply.rows
+
+    @property
+    def limits(self) -> OutputLimits:
+        """The limits of the heads."""
+        return self.supply.limits
 
     @cached_property
     def codes(self) -> Codes:
         """The wire codes, rounded together; heads that stay at a code keep it."""
-        codes = choose_codes(
-            self.metering, self.rows, self.target, self.limits, self.solved.outputs, self.present
-        )
+        codes = choose_codes(self.supply, self.target, self.solved.outputs, self.present)
         stay = self.limits.stay
         return tuple(stay.get(i, code) for i, code in enumerate(codes)) if stay else codes
 
@@ -103,6 +115,8 @@ class BalanceSolver:
         self.metering = Metering(scene)
         self.limits = limits_of(scene)
         self._rows: Rows | None = None
+        self._heads = HeldHeads(self.metering, self.limits)
+        self._supply: Supply | None = None
 
     def rows_at(self, place: Place) -> Rows:
         """Return the rows for a subject at a place [m]; the latest are cached."""
@@ -110,6 +124,16 @@ class BalanceSolver:
         if self._rows is None or self._rows.point != (x, y, z):
             self._rows = self.metering.rows_at(place)
         return self._rows
+
+    def supply_at(self, place: Place, limits: OutputLimits | None = None) -> Supply:
+        """Return the supply at a place [m], by default within the limits of all heads; the latest is
+        cached."""
+        rows, bounded = self.rows_at(place), self.limits if limits is None else limits
+        if self._heads.limits is not bounded:
+            self._heads = HeldHeads(self.metering, bounded)
+        if self._supply is None or self._supply.rows is not rows or self._supply.heads is not self._heads:
+            self._supply = Supply(self._heads, rows)
+        return self._supply
 
     def solve(
         self,
@@ -119,9 +143,8 @@ class BalanceSolver:
         present: Codes | None = None,
     ) -> Solution:
         """Solve the balance for a subject at a place [m]; `limits` are by default those of all heads."""
-        rows, bounded = self.rows_at(place), self.limits if limits is None else limits
-        solved = solve(self.metering, rows, target, bounded)
-        return Solution(self.metering, rows, target, bounded, solved, present)
+        supply = self.supply_at(place, limits)
+        return Solution(supply, target, solve(supply, target), present)
 
     def trim(self, place: Place, target: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
         """Return the codes with trims applied; the place [m] matters only for the most light on the face."""
@@ -133,8 +156,7 @@ class BalanceSolver:
         self, place: Place, target: BalanceTarget, limits: OutputLimits | None = None
     ) -> tuple[str, ...]:
         """Return the roles among "key" and "fill" that give too little at a place [m] to count."""
-        bounded = self.limits if limits is None else limits
-        return dropped_roles(self.metering, self.rows_at(place), target, bounded)
+        return dropped_roles(self.supply_at(place, limits), target)
 
 
 def solve_rig(

@@ -302,6 +302,8 @@ def _fraction(value: float) -> float:
 
 
 def _fractions(values: FloatArray) -> FloatArray:
-    if np.isnan(values).any():
+    found: FloatArray = np.minimum(np.maximum(values, 0.0), 1.0)
+    # A sum of numbers from 0 to 1 is NaN only if one of them is.
+    if math.isnan(np.add.reduce(found, axis=None)):
         raise ValueError("a level or an output is a number from 0 to 1, not NaN")
-    return np.minimum(np.maximum(values, 0.0), 1.0)
+    return found

@@ -52,8 +52,8 @@ def pause_s(readers: int, built_in_s: float = 0.0) -> float:
 
     `built_in_s` is the time that the latest one took to build.
 
-    >>> pause_s(1), pause_s(200), pause_s(1, 0.02)
-    (0.05, 0.2, 0.1)
+    >>> pause_s(1), pause_s(200), pause_s(1, 0.05)
+    (0.05, 0.2, 0.25)
     """
     return max(1 / MOST_PER_SECOND, readers / TEXTS_PER_SECOND, built_in_s / BUILDING_SHARE)
 

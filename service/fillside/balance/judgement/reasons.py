@@ -42,6 +42,7 @@ from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import SolvedOutputs
+from fillside.balance.solver.supply import supply_of
 from fillside.balance.solver.weight import dropped_roles
 from fillside.balance.target import BalanceTarget
 from fillside.rig.notation import stop_noun
@@ -132,7 +133,7 @@ class JudgedLight:
         return self._dropped_from(self.solved_rows)
 
     def _dropped_from(self, rows: Rows) -> tuple[str, ...]:
-        return dropped_roles(self.metering, rows, self.target, self.limits)
+        return dropped_roles(supply_of(self.metering, rows, self.limits), self.target)
 
 
 def bound(at: LimitKind, says: str, role: str | None = None) -> LimitReport:

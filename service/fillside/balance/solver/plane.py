@@ -10,16 +10,15 @@ piecewise linear quantities stay piecewise linear: every bend is known and nothi
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY
 from fillside.balance.solver.role_path import Path, distinct, rising
-from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 Stretch = tuple[float, float]
@@ -59,6 +58,19 @@ class Way:
         seen = np.log2(np.maximum(self.key, SEEN_OUTPUT) / np.maximum(self.fill, SEEN_OUTPUT))
         value: FloatArray = seen[1:] - seen[:-1]
         return value
+
+    def with_point(self, mix: float, at_mix: Callable[[float], tuple[float, float, FloatArray]]) -> Way:
+        """Return the way with a point at a mix between its ends, where `at_mix` gives outputs and rows."""
+        i = int(self.mix.searchsorted(mix))
+        if self.mix[i] == mix:
+            return self
+        key, fill, lux = at_mix(mix)
+        return Way(
+            _with_value(self.mix, i, mix),
+            _with_value(self.key, i, key),
+            _with_value(self.fill, i, fill),
+            np.concatenate((self.lux[:, :i], lux[:, np.newaxis], self.lux[:, i:]), axis=1),
+        )
 
     def row_at(self, row: int, position: float) -> float:
         """Return a row at a position [lux]."""
@@ -102,12 +114,17 @@ class Way:
         stops per stop of mix, it is taken to change by that much, counted from the position `middle`.
         """
         mix, shown = self.mix_stops, np.log2(np.maximum(above, LEAST_LUX) / np.maximum(below, LEAST_LUX))
-        shown *= turn
+        if turn != 1.0:
+            shown *= turn
         least = slope * self._steps_stops
         steps = np.maximum(shown[1:] - shown[:-1], least)
         counted = np.zeros(len(shown))
         steps.cumsum(out=counted[1:])
-        counted += self._counted_less(shown, counted, steps > least, above, below, turn, middle)
+        i = min(int(middle), len(steps))
+        if i == middle or steps[i] > least[i]:
+            counted += float(shown[i]) - float(counted[i])
+        else:
+            counted += self._counted_less(counted, above, below, turn, middle)
         i = int(counted.searchsorted(turn * stops)) - 1
         if i < 0 or i >= len(steps):
             return 0.0 if i < 0 else float(len(steps))
@@ -121,21 +138,14 @@ class Way:
 
     def _counted_less(
         self,
-        shown: FloatArray,
         counted: FloatArray,
-        exact: npt.NDArray[np.bool_],
         above: FloatArray,
         below: FloatArray,
         turn: float,
         position: float,
     ) -> float:
-        """Return the stops shown minus the stops counted at a position."""
-        i = min(int(position), len(exact))
-        share = position - i
-        if share == 0:
-            return float(shown[i] - counted[i])
-        if exact[i]:
-            return float(shown[i] - counted[i])
+        """Return the stops shown minus the stops counted at a position between two points."""
+        i = int(position)
         top, bottom = between(above, position), between(below, position)
         here = turn * math.log2(max(top, LEAST_LUX) / max(bottom, LEAST_LUX))
         gone = (self.mix_stops_at(position) - float(self.mix_stops[i])) / float(
@@ -212,6 +222,13 @@ class Within:
         return self.way.where(values, wanted, turn * sign, self.stops, middle, LEAST_EXPOSURE_SLOPE)
 
 
+def _with_value(values: FloatArray, i: int, value: float) -> FloatArray:
+    """Return the values (n,) with one more before the one at an index."""
+    found = np.empty(len(values) + 1)
+    found[:i], found[i], found[i + 1 :] = values[:i], value, values[i:]
+    return found
+
+
 def between(values: FloatArray, position: float) -> float:
     """Return the value of a polyline (n,) at a position from 0 to n - 1."""
     i = int(position)
@@ -223,17 +240,14 @@ def between(values: FloatArray, position: float) -> float:
 
 @dataclass(frozen=True)
 class Plane:
-    """The paths of the two roles over a constant base (rows,) [lux], and the target."""
+    """The paths of the two roles over a constant base (rows,) [lux], the target exposure and the most light
+    on the face, if it has a limit [lux]."""
 
     key: Path
     fill: Path
     base: FloatArray
-    target: BalanceTarget
-
-    @property
-    def sides(self) -> tuple[int, int]:
-        """The rows whose quotient is the ratio: bright and dark."""
-        return (FACE_KEY, FACE_FILL) if self.target.read_as == "face" else (LIT, SHADOW)
+    exposure_lux: float
+    most_lux: float | None
 
     @cached_property
     def _box(self) -> tuple[float, float, float, float]:
@@ -254,19 +268,59 @@ class Plane:
 
     def way(self, middle_mix: float) -> Way:
         """Return the way, with a point at each bend, at the given mix and at some samples."""
+        first, last = self._end_mixes
+        middle_mix = min(max(middle_mix, first), last)
+        if self.most_lux is None:
+            return self._plain_way.with_point(middle_mix, self._at_mix)
+        return self._way_through(self._mixes(middle_mix))
+
+    @cached_property
+    def _end_mixes(self) -> tuple[float, float]:
+        """The least and the most mix of all legal outputs."""
         key_least, key_most, fill_least, fill_most = self._box
-        first, last = key_least / fill_most, key_most / fill_least
-        lines = [self._level_line(EXPOSURE, self.target.exposure_lux)]
-        if self.target.most_lux is not None:
-            lines += [self._level_line(side, self.target.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        return key_least / fill_most, key_most / fill_least
+
+    @cached_property
+    def _lines(self) -> list[_LevelLine]:
+        """The level lines that the way may take: of the exposure, then of the sides of the face."""
+        lines = [self._level_line(EXPOSURE, self.exposure_lux)]
+        if self.most_lux is not None:
+            lines += [self._level_line(side, self.most_lux) for side in (FACE_KEY, FACE_FILL)]
+        return lines
+
+    @cached_property
+    def _plain_way(self) -> Way:
+        """The way without a point at a mix that is asked for."""
+        return self._way_through(self._mixes(self.most_mix))
+
+    def _mixes(self, middle_mix: float) -> FloatArray:
+        """Return the mixes (n,) of the points of the way."""
+        (first, last), lines = self._end_mixes, self._lines
         mixes = [line.mix for line in lines] + [self.most_mix * _SAMPLES]
         mixes.append(np.array((middle_mix, self.least_mix, self.most_mix, first, last)))
         mixes += self._bends_on_limits(lines)
         mix = distinct(np.minimum(np.maximum(np.concatenate(mixes), first), last))
         if len(lines) > 1:
             mix = distinct(np.concatenate((mix, *_meetings(mix, [line.inverse_fill(mix) for line in lines]))))
+        return mix
+
+    def _at_mix(self, mix: float) -> tuple[float, float, FloatArray]:
+        """Return the common outputs and the rows (rows,) of the way at one mix where the face has no limit.
+
+        It takes the same steps as `_way_through`, so that both agree to the last bit.
+        """
+        key_least, key_most, fill_least, fill_most = self._box
+        inverse = max(mix / key_most, 1 / fill_most, self._lines[0].inverse_fill_at(mix))
+        inverse = min(inverse, mix / key_least, 1 / fill_least)
+        key = min(max(mix / inverse, key_least), key_most)
+        fill = min(max(1 / inverse, fill_least), fill_most)
+        return key, fill, self.key.lux_of(key) + self.fill.lux_of(fill) + self.base
+
+    def _way_through(self, mix: FloatArray) -> Way:
+        """Return the way with points at these rising mixes (n,)."""
+        key_least, key_most, fill_least, fill_most = self._box
         inverse = np.maximum(mix / key_most, 1 / fill_most)
-        for line in lines:
+        for line in self._lines:
             inverse = np.maximum(inverse, line.inverse_fill(mix))
         inverse = np.minimum(inverse, np.minimum(mix / key_least, 1 / fill_least))
         key = np.minimum(np.maximum(mix / inverse, key_least), key_most)
@@ -337,6 +391,12 @@ class _LevelLine:
             return np.full(len(mix), self.before)
         value: FloatArray = np.interp(mix, self.mix, self.inverse, left=self.before, right=self.after)
         return value
+
+    def inverse_fill_at(self, mix: float) -> float:
+        """Return `inverse_fill` for one mix."""
+        if not len(self.mix):
+            return self.before
+        return float(np.interp(mix, self.mix, self.inverse, left=self.before, right=self.after))
 
 
 def _meetings(mix: FloatArray, inverse: Sequence[FloatArray]) -> list[FloatArray]:

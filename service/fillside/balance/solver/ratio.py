@@ -13,13 +13,15 @@ cheeks (the grip), the farther the mix may go from the natural one, in either di
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.rows import EXPOSURE, LIT, SHADOW
+from fillside.balance.rows import EXPOSURE, LIT, SHADOW, compared_sides
 from fillside.balance.solver.plane import KEPT, LEAST_LUX, Plane, Way, between
 from fillside.balance.solver.weight import DROPS_OUT, Weights, grip_stops
+from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -38,41 +40,56 @@ class RatioSearch:
     """Positions of ratios on the way through one plane; `rest` is the light of all but key and fill,
     `ambient` of the room (rows,) [lux]."""
 
-    def __init__(self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray) -> None:
-        self._target, self._weights = plane.target, weights
+    def __init__(
+        self,
+        plane: Plane,
+        target: BalanceTarget,
+        weights: Weights,
+        rest: FloatArray,
+        ambient: FloatArray,
+    ) -> None:
+        self._target, self._weights = target, weights
         lit, shadow = float(weights.key_full[LIT]), float(weights.fill_full[SHADOW])
         natural = max(self._target.quotient * shadow, LEAST_LUX) / max(lit, LEAST_LUX)
         self.way: Way = plane.way(natural)
-        bright, dark = plane.sides
+        bright, dark = compared_sides(target.read_as)
         self._bright, self._dark = self.way.lux[bright], self.way.lux[dark]
-        self._middle = float(self.way.point(natural))
-        lamps = self.way.lux[LIT] - ambient[LIT], self.way.lux[SHADOW] - ambient[SHADOW]
-        natural = self._position_of(*lamps, self._target.quotient, 1.0)
-        plain = plane.target.read_as != "face" and ambient[LIT] == 0 and ambient[SHADOW] == 0
-        self._plain = natural if plain and weights.both >= 1 else None
-        exposure = self.way.lux[EXPOSURE]
-        most = min(self._target.exposure_lux, float(exposure[self.way.point(plane.most_mix)]))
-        met = (exposure >= most * (1 - KEPT)).nonzero()[0]
-        self._middle = min(max(natural, float(met[0])), float(met[-1]))
+        lit_lux, shadow_lux = self.way.lux[LIT], self.way.lux[SHADOW]
+        no_ambient = ambient[LIT] == 0 and ambient[SHADOW] == 0
+        if not no_ambient:
+            lit_lux, shadow_lux = lit_lux - ambient[LIT], shadow_lux - ambient[SHADOW]
+        middle = float(self.way.point(natural))
+        self._most_mix = plane.most_mix
+        self._of_lamps = self._position_of(lit_lux, shadow_lux, target.quotient, 1.0, middle)
+        plain = no_ambient and target.read_as != "face" and weights.both >= 1
+        self._plain = self._of_lamps if plain else None
         self._turn, self._grip, self._room_stops = 1.0, math.inf, math.inf
         if self._plain is not None:
             return
         self._natural = self.way.mix_stops_at(self._middle)
-        if plane.target.read_as == "face":
-            grip = grip_stops(weights, rest, plane.target, self._natural)
+        if target.read_as == "face":
+            grip = grip_stops(weights, rest, target, self._natural)
             self._turn, self._grip = math.copysign(1.0, grip), abs(grip)
         self._grip_room = self._room_stops = STOPS_BY_GRIP * self._grip
-        weight = weights.lamps if plane.target.read_as == "face" else weights.both
+        weight = weights.lamps if target.read_as == "face" else weights.both
         if weight < 1:
             by_weight = STOPS_BY_WEIGHT * math.log2(max(weight, DROPS_OUT) / DROPS_OUT)
             self._room_stops = min(self._room_stops, by_weight)
+
+    @cached_property
+    def _middle(self) -> float:
+        """The position from which stops are counted: the natural one, or the nearest with the exposure."""
+        exposure = self.way.lux[EXPOSURE]
+        most = min(self._target.exposure_lux, float(exposure[self.way.point(self._most_mix)]))
+        met = (exposure >= most * (1 - KEPT)).nonzero()[0]
+        return min(max(self._of_lamps, float(met[0])), float(met[-1]))
 
     def wanted(self) -> float:
         """Return the position with the target ratio, or the one nearest to it."""
         if self._plain is not None:
             return self._plain
         return self._near_natural(
-            self._position_of(self._bright, self._dark, self._target.quotient, self._turn)
+            self._position_of(self._bright, self._dark, self._target.quotient, self._turn, self._middle)
         )
 
     def right_way_round(self, exposed: tuple[float, float]) -> tuple[float, float]:
@@ -87,7 +104,7 @@ class RatioSearch:
         if spare > 0:
             given = spare * between(dark if bright_wanted else bright, exposed[0 if more_key else 1])
             bright, dark = (bright + given, dark) if bright_wanted else (bright, dark + given)
-        at, end = self._position_of(bright, dark, 1.0, self._turn), len(self.way.mix) - 1.0
+        at, end = self._position_of(bright, dark, 1.0, self._turn, self._middle), len(self.way.mix) - 1.0
         if math.isinf(self._grip):
             return (at, end) if more_key else (0.0, at)
         loose = STOPS_BY_GRIP * max(0.0, LOOSE_GRIP_STOPS - self._grip)
@@ -105,5 +122,7 @@ class RatioSearch:
             return position
         return self.way.position_of(self._natural + math.copysign(self._room_stops, away))
 
-    def _position_of(self, bright: FloatArray, dark: FloatArray, quotient: float, turn: float) -> float:
-        return self.way.where(bright, dark, turn, math.log2(quotient), self._middle, LEAST_SLOPE)
+    def _position_of(
+        self, bright: FloatArray, dark: FloatArray, quotient: float, turn: float, middle: float
+    ) -> float:
+        return self.way.where(bright, dark, turn, math.log2(quotient), middle, LEAST_SLOPE)

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits
-from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Metering, Rows
-from fillside.balance.solver.role_path import Path, distinct, rising, role_path
+from fillside.balance.rows import FIRST_ROLE_ROW, LIT, Rows
+from fillside.balance.solver.role_path import Path, distinct, rising
+from fillside.balance.solver.supply import Supply
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
@@ -28,27 +28,27 @@ def reference_lux(rows: Rows, target: BalanceTarget, role: str, rule: str, outpu
     return key_lux(rows, outputs) if target.reference(role, rule) == "key" else target.exposure_lux
 
 
-def following_heads(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> npt.NDArray[np.intp]:
+def following_heads(supply: Supply, target: BalanceTarget) -> npt.NDArray[np.intp]:
     """Return the held heads of hair-like roles that refer to the key: they rise and fall with it."""
-    follows = np.zeros(len(limits.held), dtype=bool)
+    metering, follows = supply.metering, np.zeros(len(supply.limits.held), dtype=bool)
     for role in metering.relative_roles:
-        rule = metering.role_rules[role]
-        if rule == "hair" and target.reference(role, rule) == "key":
+        if _follows(role, metering.role_rules[role], target):
             follows |= metering.role_masks[role]
-    return (follows & limits.held).nonzero()[0]
+    return (follows & supply.limits.held).nonzero()[0]
 
 
-def with_followers(
-    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, key: Path
-) -> Path:
+def _follows(role: str, rule: str, target: BalanceTarget) -> bool:
+    return rule == "hair" and target.reference(role, rule) == "key"
+
+
+def with_followers(supply: Supply, target: BalanceTarget) -> Path:
     """Return the key's path with the light of the hair-like roles that follow it, and their bends."""
+    key, rows, limits = supply.key, supply.rows, supply.limits
     for k, role in enumerate(rows.roles):
-        rule = metering.role_rules[role]
-        mask = metering.role_masks[role]
-        heads = (mask & limits.held).nonzero()[0]
-        if rule != "hair" or target.reference(role, rule) != "key" or len(heads) == 0:
+        rule = supply.metering.role_rules[role]
+        if not _follows(role, rule, target) or len(supply.heads.of_role[role]) == 0:
             continue
-        own = role_path(rows.matrix, heads, limits.least, limits.most)
+        own = supply.path_of(role)
         row, share = FIRST_ROLE_ROW + k, math.exp2(target.relative_stops(role, rule))
         fixed = np.where(limits.held, 0.0, limits.least)
         fixed_key, fixed_own = float(rows.matrix[LIT] @ fixed), float(rows.matrix[row] @ fixed)
@@ -62,22 +62,19 @@ def with_followers(
     return key
 
 
-def hold_relative_roles(
-    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
-) -> None:
+def hold_relative_roles(supply: Supply, target: BalanceTarget, outputs: FloatArray) -> None:
     """Set the outputs of hair-like roles, then of background, in place; spill of the others counts."""
-    order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
-    for k, role in order:
-        rule = metering.role_rules[role]
-        heads = (metering.role_masks[role] & limits.held).nonzero()[0]
+    rows = supply.rows
+    for role, heads in supply.heads.of_role.items():
         if len(heads) == 0:
             continue
-        path = role_path(rows.matrix, heads, limits.least, limits.most)
+        rule, row = supply.metering.role_rules[role], FIRST_ROLE_ROW + rows.roles.index(role)
+        path = supply.path_of(role)
         outputs[heads] = 0.0
-        others = float(rows.matrix[FIRST_ROLE_ROW + k] @ outputs + rows.ambient[FIRST_ROLE_ROW + k])
+        others = float(rows.matrix[row] @ outputs + rows.ambient[row])
         reference = reference_lux(rows, target, role, rule, outputs)
         own = _beside(others, reference * math.exp2(target.relative_stops(role, rule)))
-        common = float(np.interp(own, rising(path.lux[FIRST_ROLE_ROW + k]), path.common))
+        common = float(np.interp(own, rising(path.lux[row]), path.common))
         outputs[heads] = path.outputs_at(common)
 
 

@@ -8,6 +8,7 @@ head leaves its least or meets its most. Searches work on the bends, so nothing 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,23 @@ class Path:
         value: FloatArray = np.minimum(np.maximum(common, self.least), self.most)
         return value
 
+    @cached_property
+    def _rises(self) -> FloatArray:
+        """The change of each row (rows, k - 1) from one common output to the next [lux]."""
+        value: FloatArray = self.lux[:, 1:] - self.lux[:, :-1]
+        return value
+
+    def lux_of(self, common: float) -> FloatArray:
+        """Return the rows (rows,) at one common output inside the path."""
+        knots = self.common
+        if len(knots) == 1:
+            return self.lux[:, 0]
+        segment = 0 if len(knots) == 2 else int(knots[1:-1].searchsorted(common, side="right"))
+        here = float(knots[segment])
+        share = (common - here) / (float(knots[segment + 1]) - here)
+        value: FloatArray = self.lux[:, segment] + share * self._rises[:, segment]
+        return value
+
     def lux_at(self, common: FloatArray) -> FloatArray:
         """Return the rows (rows, n) at common outputs (n,) inside the path."""
         knots = self.common
@@ -37,8 +55,7 @@ class Path:
             return np.repeat(self.lux, len(common), axis=1)
         segment = knots[1:-1].searchsorted(common, side="right")
         share = (common - knots[segment]) / (knots[segment + 1] - knots[segment])
-        start = self.lux[:, segment]
-        value: FloatArray = start + share * (self.lux[:, segment + 1] - start)
+        value: FloatArray = self.lux[:, segment] + share * self._rises[:, segment]
         return value
 
 

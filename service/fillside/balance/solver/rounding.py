@@ -7,32 +7,48 @@ than 0.02 stop, so that a resting light does not chatter.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import reduce
+from functools import lru_cache, reduce
 
 import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
-from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
+from fillside.balance.rows import (
+    EXPOSURE,
+    FACE_FILL,
+    FACE_KEY,
+    FIRST_ROLE_ROW,
+    Metering,
+    Rows,
+    compared_sides,
+)
 from fillside.balance.solver.relative import DARK_LUX, reference_lux
+from fillside.balance.solver.supply import HeldHeads, Supply
 from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 Codes = tuple[int, ...]
 
 WORTH_A_CHANGE_STOPS = 0.02
 TRY_ALL_UP_TO = 6
 """Up to this many heads are tried in every combination (3^6); more are improved one head at a time."""
 GOOD_ENOUGH_STOPS = 1e-4
+_ONE_APART = np.array([[-1], [0], [1]])
 
 
 def own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> Codes:
     """Round each held head's output (heads,) to a wire code by itself; 0 for the others."""
-    return tuple(np.where(limits.held, scene.dimmers.held_codes(outputs), 0).tolist())
+    return tuple(_own_rounding(scene, limits, outputs).tolist())
+
+
+def _own_rounding(scene: Scene, limits: OutputLimits, outputs: FloatArray) -> IntArray:
+    return np.where(limits.held, scene.dimmers.held_codes(outputs), 0)
 
 
 @dataclass(frozen=True)
@@ -57,55 +73,50 @@ class _Quotient:
 
 @dataclass(frozen=True)
 class _Choice:
-    """Heads rounded together: indices, quotients to keep, and a cap on the two sides of the face [lux]."""
+    """Heads rounded together: indices, quotients to keep, and a cap on the two sides of the face, if any.
+
+    `part` (rows, heads) and `rest` (rows,) are the light of these heads at full and of all others [lux].
+    """
 
     heads: npt.NDArray[np.intp]
     quotients: tuple[_Quotient, ...]
-    face: FloatArray
-    face_rest: FloatArray
-    most_lux: float
+    part: FloatArray
+    rest: FloatArray
+    most_lux: float | None
 
     def error(self, outputs: FloatArray) -> FloatArray:
         """Return the larger |error| [stops] of choices (choices, heads); infinite with too much on the
         face."""
         errors = [quotient.error(outputs) for quotient in self.quotients]
         worst: FloatArray = reduce(np.maximum, errors) if errors else np.zeros(len(outputs))
-        if math.isfinite(self.most_lux):
-            lux = outputs @ self.face.T + self.face_rest
+        if self.most_lux is not None:
+            face = [FACE_KEY, FACE_FILL]
+            lux = outputs @ self.part[face].T + self.rest[face]
             worst = np.where((lux > self.most_lux * (1 + 1e-9)).any(axis=1), np.inf, worst)
         return worst
 
 
 def choose_codes(
-    metering: Metering,
-    rows: Rows,
-    target: BalanceTarget,
-    limits: OutputLimits,
-    outputs: FloatArray,
-    present: Codes | None = None,
+    supply: Supply, target: BalanceTarget, outputs: FloatArray, present: Codes | None = None
 ) -> Codes:
     """Choose wire codes for solved outputs (heads,): key and fill together, then each other role.
 
     Errors count from the solved outputs, which meet the target if it can be reached.
     """
-    rounding = _Rounding(metering.scene, limits, outputs, present)
-    balanced = np.flatnonzero((metering.is_key | metering.is_fill) & limits.held)
-    if len(balanced):
-        rounding.round_together(_balanced_choice(rows, target, balanced, outputs))
-    order = sorted(enumerate(rows.roles), key=lambda kr: metering.role_rules[kr[1]] == "background")
-    given, solved = ~limits.held & ~np.asarray(metering.scene.fixed), rows.lux(outputs)
-    for k, role in order:
-        heads = np.flatnonzero(metering.role_masks[role] & limits.held)
+    rounding, rows = _Rounding(supply.heads, outputs, present), supply.rows
+    solved = rows.lux(outputs)
+    if len(supply.heads.balanced):
+        rounding.round_together(_balanced_choice(supply, target, outputs, solved))
+    for role, heads in supply.heads.of_role.items():
         if len(heads):
-            now = np.where(given, outputs, rounding.outputs)
-            rule = metering.role_rules[role]
+            rule, row = supply.metering.role_rules[role], FIRST_ROLE_ROW + rows.roles.index(role)
+            now = np.where(supply.heads.is_given, outputs, rounding.outputs)
             reference = _share(
                 reference_lux(rows, target, role, rule, now),
                 reference_lux(rows, target, role, rule, outputs),
             )
-            wanted_lux = float(solved[FIRST_ROLE_ROW + k]) * reference
-            choice = _role_choice(rows, target, FIRST_ROLE_ROW + k, heads, now, wanted_lux)
-            rounding.round_together(choice)
+            wanted_lux = float(solved[row]) * reference
+            rounding.round_together(_role_choice(rows, target, row, heads, now, wanted_lux))
     return rounding.codes
 
 
@@ -115,13 +126,15 @@ def _share(rounded: float, solved: float) -> float:
 
 
 def _balanced_choice(
-    rows: Rows, target: BalanceTarget, heads: npt.NDArray[np.intp], outputs: FloatArray
+    supply: Supply, target: BalanceTarget, outputs: FloatArray, solved: FloatArray
 ) -> _Choice:
-    rest = outputs.copy()
-    rest[heads] = 0.0
-    fixed, solved = rows.lux(rest), rows.lux(outputs)
-    bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
-    part = rows.matrix[:, heads]
+    """Return the choice of key and fill; `solved` (rows,) is the light of the solved outputs [lux]."""
+    heads, fixed, part = supply.heads.balanced, supply.rows.ambient, supply.by_balanced
+    if len(heads) < len(outputs):
+        rest = outputs.copy()
+        rest[heads] = 0.0
+        fixed = supply.rows.lux(rest)
+    bright, dark = compared_sides(target.read_as)
     quotients = []
     if solved[EXPOSURE] > DARK_LUX:
         quotients.append(_Quotient(float(solved[EXPOSURE]), part[EXPOSURE], float(fixed[EXPOSURE])))
@@ -134,8 +147,7 @@ def _balanced_choice(
             quotients.append(
                 _Quotient(wanted, part[bright], float(fixed[bright]), part[dark], float(fixed[dark]))
             )
-    face = [FACE_KEY, FACE_FILL]
-    return _Choice(heads, tuple(quotients), part[face], fixed[face], _most_lux(target))
+    return _Choice(heads, tuple(quotients), part, fixed, target.most_lux)
 
 
 def _role_choice(
@@ -149,13 +161,9 @@ def _role_choice(
     rest = now.copy()
     rest[heads] = 0.0
     fixed = rows.lux(rest)
-    part, face = rows.matrix[:, heads], [FACE_KEY, FACE_FILL]
+    part = rows.matrix[:, heads]
     own = _Quotient(wanted_lux, part[row], float(fixed[row]))
-    return _Choice(heads, (own,) if wanted_lux > DARK_LUX else (), part[face], fixed[face], _most_lux(target))
-
-
-def _most_lux(target: BalanceTarget) -> float:
-    return math.inf if target.most_lux is None else target.most_lux
+    return _Choice(heads, (own,) if wanted_lux > DARK_LUX else (), part, fixed, target.most_lux)
 
 
 class _Rounding:
@@ -165,17 +173,21 @@ class _Rounding:
     rounding, and the present ones.
     """
 
-    def __init__(
-        self, scene: Scene, limits: OutputLimits, outputs: FloatArray, present: Codes | None
-    ) -> None:
-        dimmers = scene.dimmers
-        own = np.array(own_rounding(scene, limits, outputs), dtype=np.int64)
-        self._floors, self._full = np.array(limits.floor_codes), dimmers.full
-        self._near = own + np.array([[-1], [0], [1]])
+    def __init__(self, heads: HeldHeads, outputs: FloatArray, present: Codes | None) -> None:
+        scene = heads.metering.scene
+        dimmers, own = scene.dimmers, _own_rounding(scene, heads.limits, outputs)
+        self._floors, self._full = heads.floor_codes, dimmers.full
+        codes = np.empty((3 if present is None else 4, len(own)), dtype=np.int64)
+        self._near = codes[:3]
+        np.add(own, _ONE_APART, out=self._near)
+        if present is not None:
+            codes[3] = present
+        # Codes that do not exist give the outputs of the nearest that do.
+        found = dimmers.outputs(codes)
+        self._near_outputs = found[:3]
         self._allowed = (self._near >= self._floors) & (self._near <= self._full)
-        self._near_outputs = dimmers.outputs(np.minimum(np.maximum(self._near, 0), self._full))
-        self._present = None if present is None else np.array(present, dtype=np.int64)
-        self._present_outputs = None if present is None else dimmers.outputs(present)
+        self._present = None if present is None else codes[3]
+        self._present_outputs = None if present is None else found[3]
         self._codes, self.outputs = own, self._near_outputs[1].copy()
 
     @property
@@ -185,15 +197,18 @@ class _Rounding:
     def round_together(self, choice: _Choice) -> None:
         """Take the best codes for a choice's heads, or their present codes if those are nearly as good."""
         heads, kept_outputs = choice.heads, self._kept_outputs(choice.heads)
-        if kept_outputs is not None and _is_good(choice, kept_outputs):
+        kept_error = math.inf if kept_outputs is None else _error_of(choice, kept_outputs)
+        if kept_outputs is not None and kept_error <= WORTH_A_CHANGE_STOPS:
             self._keep(heads, kept_outputs)
             return
-        steps = self._all_choices(choice) if len(heads) <= TRY_ALL_UP_TO else self._one_at_a_time(choice)
-        codes, outputs = self._near[steps, heads], self._near_outputs[steps, heads]
-        if kept_outputs is not None and _is_nearly_as_good(choice, kept_outputs, outputs):
+        few = len(heads) <= TRY_ALL_UP_TO
+        steps, error = self._all_choices(choice) if few else self._one_at_a_time(choice)
+        nearly_as_good = math.isfinite(kept_error) and kept_error <= error + WORTH_A_CHANGE_STOPS
+        if kept_outputs is not None and nearly_as_good:
             self._keep(heads, kept_outputs)
             return
-        self._codes[heads], self.outputs[heads] = codes, outputs
+        self._codes[heads] = self._near[steps, heads]
+        self.outputs[heads] = self._near_outputs[steps, heads]
 
     def _kept_outputs(self, heads: npt.NDArray[np.intp]) -> FloatArray | None:
         """Return the outputs of the present codes of heads; None if there are none that are allowed."""
@@ -207,26 +222,26 @@ class _Rounding:
         assert self._present is not None, "there are codes to keep"
         self._codes[heads], self.outputs[heads] = self._present[heads], kept_outputs
 
-    def _all_choices(self, choice: _Choice) -> list[int]:
-        options = [np.flatnonzero(self._allowed[:, i]) for i in choice.heads]
-        counts = [len(option) for option in options]
-        steps = np.empty((math.prod(counts), len(counts)), dtype=np.intp)
-        for k, index in enumerate(np.unravel_index(np.arange(len(steps)), counts)):
-            steps[:, k] = options[k][index]
-        error = choice.error(self._near_outputs[steps, choice.heads])
-        at = int(np.argmin(error))
-        if math.isinf(error[at]):
-            return [int(option[0]) for option in options]
-        chosen: list[int] = steps[at].tolist()
-        return chosen
+    def _all_choices(self, choice: _Choice) -> tuple[list[int], float]:
+        """Return the steps of the best choice of all, and its error."""
+        allowed = self._allowed[:, choice.heads].T.tolist()
+        steps = _combinations(tuple(map(tuple, allowed)))
+        errors = choice.error(self._near_outputs[steps, choice.heads])
+        at = int(errors.argmin())
+        # With too much on the face in any case, the first has every head at its lowest.
+        error = float(errors[at])
+        chosen: list[int] = steps[0 if math.isinf(error) else at].tolist()
+        return chosen, error
 
-    def _one_at_a_time(self, choice: _Choice) -> list[int]:
-        """Start from each head's own rounding and change one head at a time while that gains."""
+    def _one_at_a_time(self, choice: _Choice) -> tuple[list[int], float]:
+        """Return the steps of a good choice, and its error.
+
+        Start from each head's own rounding and change one head at a time while that gains."""
         chosen = [1] * len(choice.heads)
         now = self._near_outputs[1, choice.heads]
         error = float(choice.error(now[np.newaxis])[0])
         if error <= GOOD_ENOUGH_STOPS:
-            return chosen
+            return chosen, error
         move_heads, move_steps = self._allowed[:, choice.heads].T.nonzero()
         move_outputs = self._near_outputs[move_steps, choice.heads[move_heads]]
         trial = np.repeat(now[np.newaxis], len(move_heads), axis=0)
@@ -243,18 +258,20 @@ class _Rounding:
             trial[:, head] = move_outputs[at]
             own_moves = move_heads == head
             trial[own_moves, head] = move_outputs[own_moves]
-        return chosen
+        return chosen, error
 
 
-def _is_good(choice: _Choice, kept: FloatArray) -> bool:
-    """Return true for outputs so good that no others are worth a change."""
-    # Two rows, as in the comparison below, so that both sum in the same order.
-    return bool(choice.error(np.stack([kept, kept]))[0] <= WORTH_A_CHANGE_STOPS)
+def _error_of(choice: _Choice, outputs: FloatArray) -> float:
+    """Return the error [stops] of one choice (heads,)."""
+    # Two rows, since one alone sums in another order than many do.
+    return float(choice.error(np.array((outputs, outputs)))[0])
 
 
-def _is_nearly_as_good(choice: _Choice, kept: FloatArray, chosen: FloatArray) -> bool:
-    errors = choice.error(np.stack([kept, chosen]))
-    return bool(np.isfinite(errors[0]) and errors[0] <= errors[1] + WORTH_A_CHANGE_STOPS)
+@lru_cache(maxsize=64)
+def _combinations(allowed: tuple[tuple[bool, ...], ...]) -> npt.NDArray[np.intp]:
+    """Return all choices (choices, heads) of one allowed step for each head."""
+    steps = [[step for step, may in enumerate(of_head) if may] for of_head in allowed]
+    return np.array(list(itertools.product(*steps)), dtype=np.intp)
 
 
 Trims = Mapping[str, float | None]

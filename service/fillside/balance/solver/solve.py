@@ -15,18 +15,18 @@ where the mix hardly changes the ratio: daylight drowns a lamp, or both lamps ar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits
-from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, Metering, Rows
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY
+from fillside.balance.solver.ground import ground_of
 from fillside.balance.solver.plane import KEPT, Plane, Stretch, Way, Within
 from fillside.balance.solver.ratio import RatioSearch
-from fillside.balance.solver.relative import following_heads, hold_relative_roles, with_followers
-from fillside.balance.solver.role_path import role_path
-from fillside.balance.solver.weight import DROPS_OUT, Weights, gives_light, weigh
+from fillside.balance.solver.relative import hold_relative_roles
+from fillside.balance.solver.supply import HeldHeads, Supply
+from fillside.balance.solver.weight import DROPS_OUT, Weights, weigh
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
@@ -55,51 +55,44 @@ class SolvedOutputs:
     dropped: tuple[str, ...] = ()
 
 
-def solve(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> SolvedOutputs:
+def solve(supply: Supply, target: BalanceTarget) -> SolvedOutputs:
     """Return the outputs nearest to the target under its policy; legal rows never cause an error or NaN."""
-    key, fill = (
-        role_path(rows.matrix, (of_role & limits.held).nonzero()[0], limits.least, limits.most)
-        for of_role in (metering.is_key, metering.is_fill)
-    )
-    followers = following_heads(metering, target, limits)
-    key = with_followers(metering, rows, target, limits, key)
-    alone = not (gives_light(metering.is_key, limits) and gives_light(metering.is_fill, limits))
-    weights = weigh(metering, rows, target, limits)
-    balanced = metering.is_key | metering.is_fill
-    outputs = limits.least.copy()
-    bounds: tuple[str, ...] = ()
-    known: FloatArray | None = None
-    for _ in range(ROUNDS if _couples(metering, target, limits) else 1):
-        base = outputs.copy()
-        base[key.heads] = base[fill.heads] = base[followers] = 0.0
-        if known is not None and float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
-            break
-        known = base
-        rest = rows.lux(np.where(balanced, 0.0, base)) if target.read_as == "face" else rows.ambient
-        policy = _Policy(Plane(key, fill, rows.lux(base), target), weights, rest, rows.ambient, alone)
+    heads, rows = supply.heads, supply.rows
+    ground, weights = ground_of(supply, target), weigh(supply, target)
+    key, fill, alone = ground.key, supply.fill, not heads.has_key_and_fill
+    outputs = supply.limits.least.copy()
+    plane, base = ground.plane, ground.base
+    coupled = _couples(heads, target)
+    for _ in range(ROUNDS):
+        rest = rows.ambient
+        if target.read_as == "face":
+            rest = rows.lux(np.where(heads.is_balanced, 0.0, base))
+        policy = _Policy(plane, target, weights, rest, rows.ambient, alone)
         a, b = policy.answer()
-        bounds = policy.bounds
         outputs[key.heads], outputs[fill.heads] = key.outputs_at(a), fill.outputs_at(b)
-        hold_relative_roles(metering, rows, target, limits, outputs)
-    _spare_the_face(metering, rows, target, limits, outputs)
-    return SolvedOutputs(outputs, bounds, () if alone else weights.dropped)
+        hold_relative_roles(supply, target, outputs)
+        if not coupled:
+            break
+        known, base = base, ground.without_plane(outputs)
+        if float(np.abs(base - known).max(initial=0.0)) < AGREED_OUTPUT:
+            break
+        plane = replace(plane, base=rows.lux(base))
+    _spare_the_face(supply, target, outputs)
+    return SolvedOutputs(outputs, policy.bounds, () if alone else weights.dropped)
 
 
-def _couples(metering: Metering, target: BalanceTarget, limits: OutputLimits) -> bool:
+def _couples(heads: HeldHeads, target: BalanceTarget) -> bool:
     """Return true if heads outside the plane light a quantity that is held in it."""
-    others = limits.held & ~(metering.is_key | metering.is_fill)
-    return bool(others.any()) and (target.read_as == "face" or target.most_lux is not None)
+    return heads.has_others and (target.read_as == "face" or target.most_lux is not None)
 
 
-def _spare_the_face(
-    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits, outputs: FloatArray
-) -> None:
+def _spare_the_face(supply: Supply, target: BalanceTarget, outputs: FloatArray) -> None:
     """Lower the other roles, in place, if the face would get too much light."""
     if target.most_lux is None:
         return
-    others = limits.held & ~(metering.is_key | metering.is_fill)
+    rows, others = supply.rows, supply.heads.is_other
     spared = outputs.copy()
-    spared[others] = limits.least[others]
+    spared[others] = supply.limits.least[others]
     share = 1.0
     for side in (FACE_KEY, FACE_FILL):
         now, least = (float(rows.matrix[side] @ o + rows.ambient[side]) for o in (outputs, spared))
@@ -118,11 +111,17 @@ class _Policy:
     """The demands of the target in order, on the way through one plane."""
 
     def __init__(
-        self, plane: Plane, weights: Weights, rest: FloatArray, ambient: FloatArray, alone: bool
+        self,
+        plane: Plane,
+        target: BalanceTarget,
+        weights: Weights,
+        rest: FloatArray,
+        ambient: FloatArray,
+        alone: bool,
     ) -> None:
-        self._target, self._weights, self._alone = plane.target, weights, alone
+        self._target, self._weights, self._alone = target, weights, alone
         self._plane = plane
-        self._ratio = RatioSearch(plane, weights, rest, ambient)
+        self._ratio = RatioSearch(plane, target, weights, rest, ambient)
         self._way: Way = self._ratio.way
         self._exposure = self._way.lux[EXPOSURE]
         self._low, self._high = self._way.point(plane.least_mix), self._way.point(plane.most_mix)

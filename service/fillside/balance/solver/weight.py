@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import OutputLimits
-from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Metering, Rows
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW
+from fillside.balance.solver.supply import Supply
 from fillside.balance.target import BalanceTarget
 
 FloatArray = npt.NDArray[np.float64]
@@ -47,19 +47,18 @@ class Weights:
         return tuple(role for role, weight in roles if weight < DROPS_OUT)
 
 
-def weigh(metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits) -> Weights:
+def weigh(supply: Supply, target: BalanceTarget) -> Weights:
     """Weigh each side at full against half its part of the target, or of the most that the lamps can give.
 
     With q the target lit side over shadow side, the parts of an exposure are q / (1 + q) and 1 / (1 + q).
     """
-    key_full = rows.matrix @ (metering.is_key * limits.most)
-    fill_full = rows.matrix @ (metering.is_fill * limits.most)
-    most = float(key_full[EXPOSURE] + fill_full[EXPOSURE] + rows.ambient[EXPOSURE])
+    key_full, fill_full, ambient = supply.key_full, supply.fill_full, supply.rows.ambient
+    most = float(key_full[EXPOSURE] + fill_full[EXPOSURE] + ambient[EXPOSURE])
     asked, q = min(target.exposure_lux, most), target.quotient
-    lit = float(key_full[LIT] + rows.ambient[LIT])
-    shadow = float(fill_full[SHADOW] + rows.ambient[SHADOW])
+    key_lit, fill_shadow = float(key_full[LIT]), float(fill_full[SHADOW])
+    lit, shadow = key_lit + float(ambient[LIT]), fill_shadow + float(ambient[SHADOW])
     lit_part, shadow_part = asked * q / (1 + q), asked / (1 + q)
-    lamps = min(_weight(float(key_full[LIT]), lit_part), _weight(float(fill_full[SHADOW]), shadow_part))
+    lamps = min(_weight(key_lit, lit_part), _weight(fill_shadow, shadow_part))
     return Weights(_weight(lit, lit_part), _weight(shadow, shadow_part), lamps, key_full, fill_full)
 
 
@@ -69,21 +68,9 @@ def _weight(gives_lux: float, part_lux: float) -> float:
     return min(1.0, 2 * gives_lux / part_lux) if part_lux > _LEAST_LUX else 1.0
 
 
-def dropped_roles(
-    metering: Metering, rows: Rows, target: BalanceTarget, limits: OutputLimits
-) -> tuple[str, ...]:
+def dropped_roles(supply: Supply, target: BalanceTarget) -> tuple[str, ...]:
     """Return the roles among "key" and "fill" that have heads but give too little at the subject to count."""
-    present = {
-        role for role, of in (("key", metering.is_key), ("fill", metering.is_fill)) if gives_light(of, limits)
-    }
-    if len(present) < 2:
-        return ()
-    return weigh(metering, rows, target, limits).dropped
-
-
-def gives_light(of_role: npt.NDArray[np.bool_], limits: OutputLimits) -> bool:
-    """Return true if a role gives light at all: one of its heads is held or fixed."""
-    return float(limits.most[of_role].max(initial=0.0)) > 0
+    return weigh(supply, target).dropped if supply.heads.has_key_and_fill else ()
 
 
 def grip_stops(weights: Weights, rest: FloatArray, target: BalanceTarget, mix_stops: float) -> float:

@@ -58,6 +58,8 @@ class OscListener(asyncio.DatagramProtocol):
         self._waiting: asyncio.Queue[tuple[Message, Sender]] = asyncio.Queue(MOST_WAITING)
         self._later: set[asyncio.TimerHandle] = set()
         self._under_way = 0
+        self._tasks: asyncio.TaskGroup | None = None
+        self._starting = False
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -104,6 +106,12 @@ class OscListener(asyncio.DatagramProtocol):
         self._later.add(handle)
 
     def _enqueue(self, message: Message, sender: Sender) -> None:
+        """Start a message, or keep it waiting if another waits or starts in this turn."""
+        if self._tasks is not None and not self._starting and self._waiting.empty():
+            self._starting = True
+            asyncio.get_running_loop().call_soon(self._started)
+            self._start(self._tasks, message, sender)
+            return
         try:
             self._waiting.put_nowait((message, sender))
         except asyncio.QueueFull:
@@ -117,15 +125,27 @@ class OscListener(asyncio.DatagramProtocol):
 
     async def run(self) -> None:
         """Obey messages until cancelled, each started in its turn and none delayed by a long one."""
-        async with asyncio.TaskGroup() as under_way:
-            while True:
-                message, sender = await self._waiting.get()
-                if self._under_way >= MOST_UNDER_WAY:
-                    self._drop("too many orders under way")
-                    continue
-                self._under_way += 1
-                under_way.create_task(self._serve_safely(message, sender)).add_done_callback(self._one_less)
-                await asyncio.sleep(0)
+        try:
+            async with asyncio.TaskGroup() as under_way:
+                self._tasks = under_way
+                while True:
+                    message, sender = await self._waiting.get()
+                    if self._start(under_way, message, sender):
+                        await asyncio.sleep(0)
+        finally:
+            self._tasks = None
+
+    def _started(self) -> None:
+        self._starting = False
+
+    def _start(self, under_way: asyncio.TaskGroup, message: Message, sender: Sender) -> bool:
+        """Return true if the message is obeyed from the next turn on; it is dropped if too many are."""
+        if self._under_way >= MOST_UNDER_WAY:
+            self._drop("too many orders under way")
+            return False
+        self._under_way += 1
+        under_way.create_task(self._serve_safely(message, sender)).add_done_callback(self._one_less)
+        return True
 
     def _one_less(self, _: asyncio.Task[None]) -> None:
         self._under_way -= 1

@@ -225,7 +225,7 @@ class Fader:
         self._lags = lags_of(scene)
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
-        self.flashes = FlashLimiter(self._outputs)
+        self.flashes = FlashLimiter(self._outputs, has_moved=True)
         self._goal = self._low = self._high = self._codes
         self._fade: Fade | None = None
         self._elapsed_s = 0.0

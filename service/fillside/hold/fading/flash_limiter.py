@@ -32,10 +32,14 @@ _LONG_AGO_S = -1e9
 class FlashLimiter:
     """Watches the frames of all heads; times are seconds and never fall."""
 
-    def __init__(self, outputs: FloatArray) -> None:
+    def __init__(self, outputs: FloatArray, has_moved: bool = False) -> None:
+        """With `has_moved` the light may have come from either side, as after a restart: its first change
+        counts as a turn."""
         stops = _stops(outputs)
+        self._first = stops.copy()
         self._high, self._low = stops.copy(), stops.copy()
         self._way = np.zeros(len(stops), dtype=np.int64)
+        self._has_moved = has_moved
         self._turned_s = np.full((len(stops), MOST_TURNS), _LONG_AGO_S)
 
     def rebased(self, later_s: float) -> FlashLimiter:
@@ -63,20 +67,30 @@ class FlashLimiter:
         self._turned_s = np.where(self._turned_s >= since_s, at_s, self._turned_s)
 
     def _count(self, stops: FloatArray, turns: BoolArray, at_s: float) -> None:
+        unsure = self._way == 0
+        new = turns
+        if unsure.any():
+            goes_up = unsure & (stops > self._low + TURN_STOPS - _SLACK_STOPS)
+            goes_down = unsure & (stops < self._high - TURN_STOPS + _SLACK_STOPS)
+            self._way = np.where(goes_up, 1, np.where(goes_down, -1, self._way))
+            new = turns | goes_up | goes_down
         if turns.any():
             self._turned_s[turns, :-1] = self._turned_s[turns, 1:]
             self._turned_s[turns, -1] = at_s
-            rises = np.where(self._way == 0, stops > self._low, self._way < 0)
-            self._way = np.where(turns, np.where(rises, 1, -1), self._way)
-        self._high = np.where(turns, stops, np.maximum(self._high, stops))
-        self._low = np.where(turns, stops, np.minimum(self._low, stops))
+            self._way = np.where(turns & ~unsure, -self._way, self._way)
+        self._high = np.where(new, stops, np.maximum(self._high, stops))
+        self._low = np.where(new, stops, np.minimum(self._low, stops))
 
     def _turns(self, stops: FloatArray) -> BoolArray:
-        """Return the heads that turn with a frame. The first change counts as one: before a restart the light
-        may have gone the other way."""
+        """Return the heads that turn with a frame. A head that has not left its first light cannot turn,
+        unless it had moved before."""
         back_down = stops < self._high - TURN_STOPS + _SLACK_STOPS
         back_up = stops > self._low + TURN_STOPS - _SLACK_STOPS
-        turns: BoolArray = ((self._way >= 0) & back_down) | ((self._way <= 0) & back_up)
+        turns: BoolArray = ((self._way > 0) & back_down) | ((self._way < 0) & back_up)
+        unsure = self._way == 0
+        if unsure.any():
+            turns = turns | (unsure & back_down & (self._has_moved | (self._high > self._first)))
+            turns = turns | (unsure & back_up & (self._has_moved | (self._low < self._first)))
         return turns
 
 

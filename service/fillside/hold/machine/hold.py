@@ -69,7 +69,7 @@ class CarryOver:
     health: StudioHealth
     flashes: FlashLimiter
     history: History
-    last_order: LastOrder | None
+    last_obeyed: tuple[LightOrder, float] | None
     light_changed_s: float | None
 
 
@@ -105,7 +105,7 @@ class Hold:
         self._health = StudioHealth(self.scene, now_s)
         self._fader = Fader(self.scene, resumed.codes, 0.0)
         self._history, self._advice = History(earlier), Advice()
-        self._last_order: LastOrder | None = None
+        self._last_obeyed: tuple[LightOrder, float] | None = None
         self._light_changed_s: float | None = None
         self._answer = OrderAnswer()
         self._snapshot: State | None = None
@@ -126,7 +126,7 @@ class Hold:
             self._fader.flashes = carried.flashes
             if self.scene.full_scales == before.full_scales:
                 self._history = carried.history
-        self._last_order, self._light_changed_s = carried.last_order, carried.light_changed_s
+        self._last_obeyed, self._light_changed_s = carried.last_obeyed, carried.light_changed_s
 
     def replaced(
         self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, now_s: float
@@ -147,7 +147,7 @@ class Hold:
             health=self._health,
             flashes=self._fader.flashes.rebased(self._clock.peek(now_s, self._fader.moving)),
             history=self._history,
-            last_order=self._last_order,
+            last_obeyed=self._last_obeyed,
             light_changed_s=self._light_changed_s,
         )
         return Hold(
@@ -226,7 +226,7 @@ class Hold:
         if isinstance(order, SubjectReport):
             return self._report(order, now_s)
         if isinstance(order, Undo):
-            return self._take_back(now_s)
+            return self._take_back(order, now_s)
         if isinstance(order, Identify):
             return self._identify(order, now_s)
         # The place in the intent is where the tracker has moved the subject since it was put by hand.
@@ -235,12 +235,12 @@ class Hold:
         time_s = self._read_clock(now_s)
         changed = before.changed_from(change.intent)
         self._before_change()
-        self._history.add(Undoable(phrase := phrase_of(order), changed, self._solution.codes))
+        self._history.add(Undoable(order, changed, self._solution.codes))
         self._aim.intent = before
         if isinstance(order, Move):
             self._subject.put(change.intent.place, time_s)
         self._change(change, changed.keys(), time_s, self._solution.codes)
-        return self._obeyed(phrase, now_s, change.note, changed)
+        return self._obeyed(order, now_s, change.note, changed)
 
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Apply several events together; the light reacts once, to all of them."""
@@ -346,11 +346,21 @@ class Hold:
         _ = self._answer.note
         self._snapshot = self._judged = None
 
-    def _obeyed(self, do: str, now_s: float, note: str | None, before: Mapping[str, Any]) -> OrderAnswer:
+    def _obeyed(
+        self, order: LightOrder, now_s: float, note: str | None, before: Mapping[str, Any]
+    ) -> OrderAnswer:
         codes, goal = self._fader.codes, self._fader.goal
-        self._last_order = LastOrder(do=do, at=now_s + self._unix_s)
+        self._last_obeyed = order, now_s + self._unix_s
         self._answer = OrderAnswer(lambda: note_after(self._light_at(codes, goal), note, before))
         return self._answer
+
+    @property
+    def _last_order(self) -> LastOrder | None:
+        """The last order that was obeyed, in a few words, and its Unix time [s]."""
+        if self._last_obeyed is None:
+            return None
+        order, at = self._last_obeyed
+        return LastOrder(do=phrase_of(order), at=at)
 
     def _judge(self, present: PresentLight) -> JudgedLight:
         if self._judged is None or self._judged.codes != present.lasting:
@@ -406,7 +416,7 @@ class Hold:
             self._solution.subject_reported(self._aim.is_too_bright(self._fader.goal))
         return OrderAnswer()
 
-    def _take_back(self, now_s: float) -> OrderAnswer:
+    def _take_back(self, order: Undo, now_s: float) -> OrderAnswer:
         last = self._history.take_back()
         self._before_change()
         time_s = self._read_clock(now_s)
@@ -416,13 +426,13 @@ class Hold:
         intent = replace(self._aim.intent, **last.before)
         changed = intent.changed_from(self._aim.intent)
         self._change(IntentChange(intent), changed.keys(), time_s, last.untrimmed)
-        return self._obeyed("undo", now_s, f"undone: {last.do}", last.before)
+        return self._obeyed(order, now_s, f"undone: {last.do}", last.before)
 
     def _identify(self, order: Identify, now_s: float) -> OrderAnswer:
         dip, note = dip_of(self._context(replace(self._aim.intent, place=self._subject.place)), order)
         self._before_change()
         self._aim.show(dip, self._read_clock(now_s))
-        return self._obeyed(phrase_of(order), now_s, note, {})
+        return self._obeyed(order, now_s, note, {})
 
     def _change(self, change: IntentChange, changed: Set[str], time_s: float, present: Codes) -> None:
         """Put an intent with these `changed` fields in force; without codes of its own it is solved near the

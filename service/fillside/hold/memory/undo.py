@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -30,6 +31,8 @@ from fillside.hold.memory.hold_memory import (
     without_edited,
 )
 from fillside.orders.answers import Refusal
+from fillside.orders.model import LightOrder
+from fillside.orders.registry import phrase_of
 from fillside.rig.scene.scene import Scene, subject_place_error
 from fillside.rig.tables.model import Point, Rig
 
@@ -39,12 +42,22 @@ UNREADABLE = "earlier orders cannot be taken back any more: what was kept of the
 
 @dataclass(frozen=True)
 class Undoable:
-    """The earlier values of the fields of the intent that an order changed, and the
-    earlier untrimmed codes."""
+    """An order, or one of a previous run in a few words, with the earlier values of the fields of the intent
+    that it changed, and the earlier untrimmed codes."""
 
-    do: str
+    order: LightOrder | str
     before: Mapping[str, Any]
     untrimmed: Codes
+
+    @cached_property
+    def do(self) -> str:
+        """The order in a few words, made on request, so that the light never waits for them."""
+        return self.order if isinstance(self.order, str) else phrase_of(self.order)
+
+    @property
+    def word(self) -> str:
+        """The word of the order."""
+        return self.order.split()[0] if isinstance(self.order, str) else self.order.do
 
 
 class History:
@@ -69,10 +82,9 @@ class History:
             del self._numbers[:-MOST_UNDO]
 
     def _is_for_a_meter(self, order: Undoable) -> bool:
-        word = order.do.split()[0]
-        if word != "all":
-            return word == "show"
-        began = next((one.do.split()[0] for one in reversed(self._orders) if "alone" in one.before), "")
+        if order.word != "all":
+            return order.word == "show"
+        began = next((one.word for one in reversed(self._orders) if "alone" in one.before), "")
         return began != "only"
 
     def take_back(self) -> Undoable:

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fillside.balance.limits import OutputLimits
-from fillside.balance.rows import EXPOSURE, Metering, Rows
+from fillside.balance.rows import EXPOSURE, Metering, Rows, compared_sides
 from fillside.balance.solver.plane import Plane
 from fillside.balance.solver.role_path import rising, role_path
 from fillside.balance.target import BalanceTarget
@@ -43,19 +43,19 @@ def constant_exposure_line(plane: Plane) -> OutputLine | None:
 
     The result is None if no legal outputs reach it.
     """
-    wanted = plane.target.exposure_lux - float(plane.base[EXPOSURE])
+    wanted = plane.exposure_lux - float(plane.base[EXPOSURE])
     by_key, by_fill = rising(plane.key.lux[EXPOSURE]), rising(plane.fill.lux[EXPOSURE])
     return _matching(plane, by_key, wanted - by_fill[::-1], plane.fill.common[::-1])
 
 
-def constant_ratio_line(plane: Plane) -> OutputLine | None:
+def constant_ratio_line(plane: Plane, target: BalanceTarget) -> OutputLine | None:
     """Return the line of the target ratio, from the least light to the most.
 
     The result is None if the line does not rise or does not exist.
     """
-    bright, dark = plane.sides
+    bright, dark = compared_sides(target.read_as)
     by_key, by_fill, base = (
-        lux[bright] - plane.target.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
+        lux[bright] - target.quotient * lux[dark] for lux in (plane.key.lux, plane.fill.lux, plane.base)
     )
     sign = 1.0 if by_key[-1] >= by_key[0] else -1.0
     by_key, by_fill = sign * by_key, sign * by_fill
@@ -138,7 +138,7 @@ def reach_answer(
             ratios=None,
             exposures=None,
         )
-    region = _Region(metering, plane)
+    region = _Region(metering, plane, target)
     least_key, most_key = plane.key.common[0], plane.key.common[-1]
     least_fill, most_fill = plane.fill.common[0], plane.fill.common[-1]
     corners = np.array(
@@ -150,7 +150,7 @@ def reach_answer(
         corners=region.corners(line_through(plane, corners[:, 0], corners[:, 1])),
         outline=region.outline(corners),
         ratios=region.span(constant_exposure_line(plane), by_ratio=True),
-        exposures=region.span(constant_ratio_line(plane), by_ratio=False),
+        exposures=region.span(constant_ratio_line(plane, target), by_ratio=False),
     )
 
 
@@ -165,22 +165,22 @@ def _plane(
         return None
     base = outputs.copy()
     base[key.heads] = base[fill.heads] = 0.0
-    return Plane(key, fill, rows.lux(base), target)
+    return Plane(key, fill, rows.lux(base), target.exposure_lux, target.most_lux)
 
 
 class _Region:
     """Corners, outline and spans of one plane, in the terms of the target."""
 
-    def __init__(self, metering: Metering, plane: Plane) -> None:
+    def __init__(self, metering: Metering, plane: Plane, target: BalanceTarget) -> None:
         self.names = metering.scene.names
-        self.plane = plane
+        self.plane, self.target = plane, target
 
     def corners(self, line: OutputLine) -> tuple[ReachCorner, ...]:
         return tuple(self._corner(line, i) for i in range(len(line.key)))
 
     def _corner(self, line: OutputLine, i: int) -> ReachCorner:
-        target, plane = self.plane.target, self.plane
-        bright, dark = (float(line.lux[side, i]) for side in plane.sides)
+        target, plane = self.target, self.plane
+        bright, dark = (float(line.lux[side, i]) for side in compared_sides(target.read_as))
         exposure = float(line.lux[EXPOSURE, i])
         quotient = bright / dark if bright > 0 and dark > 0 else None
         full, floor = [], []

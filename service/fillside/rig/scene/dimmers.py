@@ -96,7 +96,8 @@ class Dimmers:
 
     def held_codes(self, outputs: FloatArray) -> IntArray:
         """Round outputs (heads,) of held heads to codes, never below their floors and so never dark."""
-        return np.where(self.fixed, 0, np.maximum(self._nearest(outputs), self.floors))
+        # A head without a wire has neither a nearest code nor a floor above 0.
+        return np.maximum(self._nearest(outputs), self.floors)
 
     def held_code(self, head: int, output: float) -> int:
         """Return `held_codes` for one head."""
@@ -111,6 +112,9 @@ class Dimmers:
         return found
 
     def _nearest(self, outputs: FloatArray) -> IntArray:
+        if self._of_all is not None:
+            only, full = self._of_all
+            return np.floor(only.level_from_output(outputs) * full + 0.5).astype(np.int64)
         found = np.zeros(len(outputs), dtype=np.int64)
         for heads, curve, scale in self._groups:
             found[heads] = np.floor(curve.level_from_output(outputs[heads]) * scale + 0.5)
