@@ -163,6 +163,11 @@ class World:
         return job in self.troubled or (job in BROKER_DOORS and self.broker.has_failed)
 
     @property
+    def may_be_metered(self) -> bool:
+        """True if a reading may count; the lamps of this world do not dim as readings say."""
+        return any(one.order["do"] == "read" and "error" not in (one.answer or {}) for one in self.given)
+
+    @property
     def has_stage(self) -> bool:
         """True if some lamps are on E1.31."""
         return any(head["drive"]["driver"] == "stage" for head in self.rig["heads"])
