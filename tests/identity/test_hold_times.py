@@ -59,6 +59,14 @@ def test_the_fourth_turn_waits_until_the_first_is_a_second_ago() -> None:
     assert limiter.admit(UP, 11.11 + HELD_BACK_S)
 
 
+def test_a_turn_whose_frame_a_stall_may_have_held_back_counts_from_the_end_of_the_stall() -> None:
+    limiter = turned_three_times([10.0, 10.1, 10.2])
+    limiter.left_late(10.05, 10.4)
+    assert limiter.admit(DOWN, 11.07), "the first of the turns had left long before"
+    assert not limiter.admit(UP, 11.45), "the second may have left at 10.4 s"
+    assert limiter.admit(UP, 11.47)
+
+
 def test_turns_before_a_reload_count_on_under_the_new_hold_s_time() -> None:
     """Its time 0 is the old one's 10.5: the first turn is half a second old then."""
     new = turned_three_times([10.0, 10.1, 10.2]).rebased(10.5)

@@ -15,7 +15,6 @@ import aiomqtt
 from simulation.broker import Message
 from simulation.bulbs import Bulb
 from simulation.desk import OLD_EXPOSURE
-from simulation.kept import refused
 from simulation.loop import Process
 from simulation.world import World
 
@@ -99,8 +98,8 @@ class _Gentle:
         """Return True if the daemon could not know where the bulb was."""
         world, bulb = self._world, self._bulb
         own_s = bulb.own_change_s
-        if any(given.order["do"] == "read" and not refused(given) for given in world.given):
-            return True  # the bulbs of this world do not dim as readings say
+        if world.may_be_metered:
+            return True
         if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_left_s < world.started_s:
             return True  # a lie; or the first message of a run, which carries the codes of the one before
         if own_s == -math.inf:

@@ -109,6 +109,24 @@ MUTANTS: tuple[Mutant, ...] = (
         "self.owed, self.phase, wait_s = 0, Phase.RESTING, math.inf",
     ),
     Mutant(
+        "a bulb that has long had something due waits for ever",
+        DRIVERS + "mqtt/driver.py",
+        "wait_s = None if due == math.inf else max(0.0, due - self._clock())",
+        "wait_s = None if math.isinf(due) else max(0.0, due - self._clock())",
+    ),
+    Mutant(
+        "a broker that takes nothing is waited for",
+        DRIVERS + "mqtt/driver.py",
+        "LEAVES_WITHIN_S = 0.3",
+        "LEAVES_WITHIN_S = 1e9",
+    ),
+    Mutant(
+        "a leap of the clock makes entries old",
+        STORAGE + "thinning.py",
+        "LONGEST_GAP_S = 7 * DAY_S",
+        "LONGEST_GAP_S = math.inf",
+    ),
+    Mutant(
         "packets are not numbered",
         DRIVERS + "sacn/schedule.py",
         "self.sequence = (sequence + 1) % 256",

@@ -24,14 +24,14 @@ BAND_STOPS = 0.2
 SAME_STOPS = 0.03
 METERED_STOPS = 0.15
 """What a calibration of few readings may be from the truth."""
-MOST_LUX_SLACK = 1.05
+MOST_LUX_SLACK = 1.02
 FALLS_STOPS_S, TURNS_DOWN_WITHIN_S = 3.0, 0.6
 """The rate at which light over `most_lux` falls, and the time in which it begins to."""
 TOLD_WITHIN_S = 3.0
 SETTLED_FOR_S = 1.2
 OURS = ("SideJobError", "ignored GeneratorExit")
 """What an act lets a side job raise, and what Python says of coroutines of a killed process."""
-QUARTER_TURN = math.pi / 4
+EIGHTH_TURN = math.pi / 4
 
 
 class Light:
@@ -73,9 +73,9 @@ class Light:
         ahead = _unit(self._camera, self._place)
         level = math.hypot(ahead[0], ahead[1])
         found = []
-        for turn in (QUARTER_TURN, -QUARTER_TURN):
-            bearing = math.atan2(ahead[1], ahead[0]) + turn
-            axis = (level * math.cos(bearing), level * math.sin(bearing), ahead[2])
+        side = (-ahead[1] / level, ahead[0] / level, 0.0)
+        for turn in (EIGHTH_TURN, -EIGHTH_TURN):
+            axis = tuple(math.cos(turn) * a + math.sin(turn) * b for a, b in zip(ahead, side, strict=True))
             found.append(
                 sum(
                     self._facing(head, output) * max(0.0, _dot(axis, _unit(head["position"], self._place)))

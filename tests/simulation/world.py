@@ -40,6 +40,8 @@ from simulation.system import SimulatedSystem
 SCRATCH = "/dev/shm"
 """Memory, where it can be had; a disk is slower and does the same."""
 BROKER_DOORS = ("mqtt door", "homie door")
+LEAVE_WITHIN_S = 1.0
+"""Time from the last act to the end, in which visitors leave."""
 STARTS_WITHIN_S, STOPS_WITHIN_S = 1.0, 20.0
 
 
@@ -161,6 +163,11 @@ class World:
     def may_fail(self, job: str) -> bool:
         """Return true if something that happened excuses a side job's failing."""
         return job in self.troubled or (job in BROKER_DOORS and self.broker.has_failed)
+
+    @property
+    def may_be_metered(self) -> bool:
+        """True if a reading may count; the lamps of this world do not dim as readings say."""
+        return any(one.order["do"] == "read" and "error" not in (one.answer or {}) for one in self.given)
 
     @property
     def has_stage(self) -> bool:
@@ -315,7 +322,7 @@ async def _play(world: World, checks: list[Check]) -> None:
         async with asyncio.TaskGroup() as acts:
             for act in story.acts:
                 acts.create_task(_act(world, act))
-        await asyncio.sleep(max(0.0, story.lasts_s - world.now))
+        await asyncio.sleep(max(LEAVE_WITHIN_S, story.lasts_s - world.now))
         for tell in world.on_end:
             tell()
         if not world.is_up:

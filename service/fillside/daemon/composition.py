@@ -242,7 +242,8 @@ async def daemon(
             finally:
                 await runner.jobs.close()
                 light.cancel()
-            runner.save()
+            with runner.jobs.fence("journal"):
+                runner.save()
 
 
 async def run_until_stopped(

@@ -29,7 +29,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from fillside.hold.fading.flash_limiter import FlashLimiter
+from fillside.hold.fading.flash_limiter import HELD_BACK_S, FlashLimiter
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.drivers import TimedDrive
 
@@ -295,7 +295,10 @@ class Fader:
         if self._fade is None:
             return False
         most = MOST_STEP_S if self._under_way else FRAME_S
-        elapsed_s = self._elapsed_s + min(max(at_s - self._stepped_s, 0.0), most)
+        step_s = max(at_s - self._stepped_s, 0.0)
+        elapsed_s = self._elapsed_s + min(step_s, most)
+        if self._under_way and step_s > HELD_BACK_S:
+            self.flashes.left_late(self._stepped_s - HELD_BACK_S, at_s)
         self._stepped_s, self._under_way = at_s, True
         arrives = elapsed_s >= self._fade.lasts_s
         outputs, codes = (self._fade.goal, self._goal) if arrives else self._frame(self._fade, elapsed_s)

@@ -23,6 +23,8 @@ MOST_TURNS = 3
 WINDOW_S = 1.0 + 0.06
 """A second, two packets of DMX512-A, 23 ms each, and some for a busy machine. A wire may hold back a frame
 and drop an extreme for which no packet had room; then a turn is seen so much later."""
+HELD_BACK_S = WINDOW_S - 1.0
+"""How long a wire may hold back a frame."""
 _SLACK_STOPS = 1e-9
 _LONG_AGO_S = -1e9
 
@@ -59,6 +61,10 @@ class FlashLimiter:
         """Record light from another source as if it had been sent."""
         stops = _stops(outputs)
         self._count(stops, self._turns(stops), at_s)
+
+    def left_late(self, since_s: float, at_s: float) -> None:
+        """Count turns since a time as made now: a stall may have held their frames back on the way out."""
+        self._turned_s = np.where(self._turned_s >= since_s, at_s, self._turned_s)
 
     def _count(self, stops: FloatArray, turns: BoolArray, at_s: float) -> None:
         unsure = self._way == 0
