@@ -211,7 +211,20 @@ def target_report_of(
     scale = np.array([_factor(active.get(role, 0.0)) for role in metering.scene.roles])
     before = measure(metering, rows, target, untrimmed)
     after = measure(metering, rows, target, untrimmed * scale)
-    return _shifted(target, want, before, after)
+    return _shifted(target, want, before, after, _ratio_shift_stops(before, after, active))
+
+
+def _ratio_shift_stops(
+    before: MeteredBalance, after: MeteredBalance, trims: Mapping[str, float | None]
+) -> float | None:
+    """Return the shift of the ratio by the trims; None if they put a side of it out.
+
+    Where a role gives too little to count there is no ratio to compare, but one is wanted all the same.
+    """
+    if before.ratio_stops is not None:
+        return None if after.ratio_stops is None else after.ratio_stops - before.ratio_stops
+    key, fill = trims.get("key", 0.0), trims.get("fill", 0.0)
+    return None if key is None or fill is None else key - fill
 
 
 def _factor(stops: float | None) -> float:
@@ -219,11 +232,15 @@ def _factor(stops: float | None) -> float:
 
 
 def _shifted(
-    target: BalanceTarget, want: MeteredBalance, before: MeteredBalance, after: MeteredBalance
+    target: BalanceTarget,
+    want: MeteredBalance,
+    before: MeteredBalance,
+    after: MeteredBalance,
+    shift_stops: float | None,
 ) -> TargetReport:
     ratio = ratio_stops = None
-    if want.ratio_stops is not None and before.ratio_stops is not None and after.ratio_stops is not None:
-        ratio_stops = want.ratio_stops + after.ratio_stops - before.ratio_stops
+    if want.ratio_stops is not None and shift_stops is not None:
+        ratio_stops = want.ratio_stops + shift_stops
         ratio = target.ratio_from_quotient(2.0**ratio_stops)
     change = after.exposure_lux / before.exposure_lux if before.exposure_lux > 0 else 1.0
     relative: dict[str, float | None] = {}
