@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import json
 from pathlib import Path
 from typing import Any
@@ -15,13 +16,16 @@ from paho.mqtt.reasoncodes import ReasonCode
 from fillside.daemon.composition import Running
 from fillside.doors.listener import DoorError
 from fillside.doors.mqtt.connection import Connection, Inbox
+from fillside.doors.mqtt.listener import MqttListener
 from fillside.doors.mqtt.sensors import REST_S
 from fillside.orders.model import LightOrder, MeterOrder
 from fillside.rig.tables.doors import MqttDoor
+from fillside.rig.tables.model import Rig
 from protocol.broker import Broker, broker, needs_mosquitto, until
 from protocol.peer import BASE, Peer, text_of
 from protocol.relay import relay
 from protocol.studio import running
+from rigs import pair, sim, studio
 
 pytestmark = needs_mosquitto
 
@@ -370,3 +374,48 @@ async def test_an_order_that_takes_long_keeps_no_other_waiting(
         go_on.clear()
         await peer.say(BASE + "do", {"do": "read", "value": 640})
         assert (await peer.answer(BASE + "do", {"do": "dark"}))["state"]["mode"] == "dark"
+
+
+class Noting:
+    """A studio that notes by how much each order asks for more."""
+
+    def __init__(self) -> None:
+        self.asked: list[float] = []
+
+    async def do(self, order: LightOrder | MeterOrder, visitor: Any, source: Any) -> str:
+        self.asked.append(source["by"])
+        return ""
+
+    def state(self) -> dict[str, Any]:
+        return {}
+
+
+async def test_an_order_is_obeyed_in_the_next_turn_and_others_of_that_turn_after_it_one_by_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    noting: Any = Noting()
+    rig = Rig.model_validate(
+        studio("corner", heads=pair(intensity=1000, drive={"driver": "wire"}), drivers=sim("wire"))
+    )
+    listener = MqttListener(rig, MqttDoor(), noting, "one", lambda: 0.0)
+
+    async def answer(*_: object) -> None:
+        """Answer nobody."""
+
+    monkeypatch.setattr(listener, "_answer", answer)
+    job = asyncio.create_task(listener._listen())
+    await asyncio.sleep(0)
+    for first in (0, 5):
+        for by in range(first, first + 5):
+            order = json.dumps({"do": "expose", "by": by / 10}).encode()
+            listener.connection._take(aiomqtt.Message(BASE + "do", order, 1, False, 0, None))
+        done = []
+        for _ in range(10):
+            await asyncio.sleep(0)
+            done.append(len(noting.asked) - first)
+        assert (done[0], done[-1]) == (1, 5)
+        assert all(later - earlier <= 1 for earlier, later in itertools.pairwise(done))
+    assert noting.asked == [by / 10 for by in range(10)]
+    assert listener.connection.figures.received == 10
+    job.cancel()
+    await asyncio.gather(job, return_exceptions=True)

@@ -39,7 +39,7 @@ class DimmingCurve(ABC):
         """Return the output of a level; it never falls as the level rises."""
         if isinstance(level, np.ndarray):
             return self._outputs(_fractions(level))
-        return float(self._outputs(np.array(_fraction(level))))
+        return self._output(_fraction(level))
 
     @overload
     def level_from_output(self, output: float) -> float: ...
@@ -49,13 +49,21 @@ class DimmingCurve(ABC):
         """Return the smallest level that gives the output."""
         if isinstance(output, np.ndarray):
             return self._levels(_fractions(output))
-        return float(self._levels(np.array(_fraction(output))))
+        return self._level(_fraction(output))
 
     @abstractmethod
     def _outputs(self, level: FloatArray) -> FloatArray: ...
 
     @abstractmethod
     def _levels(self, output: FloatArray) -> FloatArray: ...
+
+    def _output(self, level: float) -> float:
+        """Return `_outputs` for one level."""
+        return float(self._outputs(np.array(level)))
+
+    def _level(self, output: float) -> float:
+        """Return `_levels` for one output."""
+        return float(self._levels(np.array(output)))
 
 
 @dataclass(frozen=True)
@@ -66,6 +74,12 @@ class Linear(DimmingCurve):
         return level
 
     def _levels(self, output: FloatArray) -> FloatArray:
+        return output
+
+    def _output(self, level: float) -> float:
+        return level
+
+    def _level(self, output: float) -> float:
         return output
 
 
@@ -82,6 +96,12 @@ class Square(DimmingCurve):
 
     def _levels(self, output: FloatArray) -> FloatArray:
         return np.sqrt(output)
+
+    def _output(self, level: float) -> float:
+        return level * level
+
+    def _level(self, output: float) -> float:
+        return math.sqrt(output)
 
 
 @dataclass(frozen=True)

@@ -57,18 +57,18 @@ class Inbox(asyncio.Queue[aiomqtt.Message]):
 
 
 class _ClientQueue(asyncio.Queue[aiomqtt.Message]):
-    """The client's queue, which stays empty: it passes messages on to the inbox.
+    """The client's queue, which stays empty: it passes messages on.
 
     The client's iterator takes a message in three turns of the event loop. So it only watches for the end of
-    the connection, and the inbox is read directly.
+    the connection, and the messages are taken directly.
     """
 
-    def __init__(self, inbox: Inbox) -> None:
+    def __init__(self, take: Callable[[aiomqtt.Message], None]) -> None:
         super().__init__()
-        self._inbox = inbox
+        self._take = take
 
     def put_nowait(self, item: aiomqtt.Message) -> None:
-        self._inbox.put_nowait(item)
+        self._take(item)
 
 
 class Connection:
@@ -92,6 +92,8 @@ class Connection:
         """Called whenever the broker cannot be reached or is lost."""
         self.on_back: Callable[[], object] = lambda: None
         """Called whenever the connection serves."""
+        self.at_once: Callable[[ReceivedMessage], bool] = lambda message: False
+        """Called with a message that none waits before; returns true if it took the message."""
         try:
             self.client = client_for(
                 options,
@@ -101,7 +103,7 @@ class Connection:
                 # A session that outlives the connection would deliver orders from another moment.
                 clean_start=True,
                 will=will,
-                queue_type=cast(Any, lambda maxsize: _ClientQueue(self.inbox)),
+                queue_type=cast(Any, lambda maxsize: _ClientQueue(self._take)),
             )
         except BrokerError as error:
             raise DoorError(f"doors.mqtt: {error.message}") from error
@@ -175,6 +177,12 @@ class Connection:
         for topic, code in zip(topics, granted, strict=True):
             if getattr(code, "is_failure", False):
                 raise aiomqtt.MqttError(f"the broker does not let us hear {topic}: {code}")
+
+    def _take(self, message: aiomqtt.Message) -> None:
+        if self.inbox.empty() and self.at_once(_received(message, 0.0, self._unix_clock())):
+            self.figures.received += 1
+        else:
+            self.inbox.put_nowait(message)
 
     async def receive(self) -> list[ReceivedMessage]:
         """Wait for a message; return all that have arrived."""

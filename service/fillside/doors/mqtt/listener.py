@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from functools import partial
 
 import aiomqtt
 
@@ -46,6 +47,7 @@ class MqttListener:
         self.connection = Connection(table, f"fillside-{identity}", will, clock, system)
         self._refused_report_s = -REFUSED_REPORTS_S
         self._under_way = 0
+        self._idle = False
 
     async def run(self) -> None:
         """Keep the door open until the connection stops."""
@@ -77,14 +79,36 @@ class MqttListener:
     async def _listen(self) -> None:
         """Start every order in the turn in which it arrives; none waits for a long one before it."""
         async with asyncio.TaskGroup() as under_way:
-            while True:
-                for message in newest_reports(await self.connection.receive(), self._topics.subject):
-                    if self._under_way >= MOST_UNDER_WAY:
-                        await self._answer(message, _TOO_MANY.body())
-                        continue
-                    self._under_way += 1
-                    under_way.create_task(self._take(message)).add_done_callback(self._one_less)
-                    await asyncio.sleep(0)
+            self.connection.at_once = partial(self._start_at_once, under_way)
+            try:
+                while True:
+                    self._idle = True
+                    messages = await self.connection.receive()
+                    self._idle = False
+                    for message in newest_reports(messages, self._topics.subject):
+                        if self._under_way >= MOST_UNDER_WAY:
+                            await self._answer(message, _TOO_MANY.body())
+                            continue
+                        self._start(under_way, message)
+                        await asyncio.sleep(0)
+            finally:
+                self.connection.at_once = lambda message: False
+
+    def _start_at_once(self, under_way: asyncio.TaskGroup, message: ReceivedMessage) -> bool:
+        """Start an order in the turn in which it comes, if it is the first of that turn."""
+        if not self._idle or self._under_way >= MOST_UNDER_WAY:
+            return False
+        self._idle = False
+        asyncio.get_running_loop().call_soon(self._idle_again)
+        self._start(under_way, message)
+        return True
+
+    def _idle_again(self) -> None:
+        self._idle = True
+
+    def _start(self, under_way: asyncio.TaskGroup, message: ReceivedMessage) -> None:
+        self._under_way += 1
+        under_way.create_task(self._take(message)).add_done_callback(self._one_less)
 
     def _one_less(self, _: asyncio.Task[None]) -> None:
         self._under_way -= 1

@@ -60,6 +60,7 @@ class OscListener(asyncio.DatagramProtocol):
         self._under_way = 0
         self._tasks: asyncio.TaskGroup | None = None
         self._starting = False
+        self._admitted: str | None = None
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -74,9 +75,11 @@ class OscListener(asyncio.DatagramProtocol):
 
     def datagram_received(self, data: bytes, addr: Sender) -> None:
         self.figures.received += 1
-        if not self._table.admits(str(addr[0])):
-            self._drop(f"{addr[0]} may not speak here")
-            return
+        if addr[0] != self._admitted:
+            if not self._table.admits(str(addr[0])):
+                self._drop(f"{addr[0]} may not speak here")
+                return
+            self._admitted = addr[0]
         if self._waiting.full():
             self._drop("too many messages at once")
             return

@@ -1,24 +1,32 @@
 """Open Sound Control 1.0 packets: bytes to messages and messages to bytes. No socket, no clock.
 
-python-osc reads the messages. Bundles are taken apart here, because its reader loops forever on an element of
-negative size, and recurses as deep as a packet nests. Whatever comes in, `messages_of` returns messages or
-raises MalformedError, and nothing else.
+python-osc reads the texts and numbers. Messages are taken apart here, because its reader reads the address
+and the tags once more; and bundles, because it loops forever on an element of negative size, and recurses as
+deep as a packet nests. Whatever comes in, `messages_of` returns messages or raises MalformedError, and
+nothing else.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from pythonosc.osc_message import OscMessage
-from pythonosc.osc_message import ParseError as MessageError
 from pythonosc.osc_message_builder import BuildError, OscMessageBuilder
 from pythonosc.parsing import osc_types
 
 LONGEST, DEEPEST, MOST = 8192, 4, 64
 """The most octets of a packet, levels of nested bundles, and messages of a packet."""
-KNOWN_TAGS = frozenset("ifsdhTFN")
+
+_READERS: dict[str, Callable[[bytes, int], tuple[int | float | str, int]]] = {
+    "i": osc_types.get_int,
+    "f": osc_types.get_float,
+    "s": osc_types.get_string,
+    "d": osc_types.get_double,
+    "h": osc_types.get_int64,
+}
+_CONSTANTS = {"T": True, "F": False, "N": None}
+KNOWN_TAGS = frozenset({*_READERS, *_CONSTANTS})
 
 _BUNDLE = b"#bundle\x00"
 _IMMEDIATELY = 1
@@ -84,13 +92,19 @@ def _message(packet: bytes, at_s: float | None) -> Message:
         raise MalformedError("neither a message nor a bundle")
     try:
         address, place = osc_types.get_string(packet, 0)
-        tags = osc_types.get_string(packet, place)[0] if packet[place:] else ","
-        if not tags.startswith(",") or not set(tags[1:]) <= KNOWN_TAGS:
+        tags, place = osc_types.get_string(packet, place) if place < len(packet) else (",", place)
+        if not tags.startswith(",") or not KNOWN_TAGS.issuperset(tags[1:]):
             raise MalformedError("arguments of a type that no order uses")
-        values = tuple(OscMessage(packet).params)
-    except (MessageError, osc_types.ParseError, UnicodeDecodeError, struct.error) as error:
+        values: list[Value] = []
+        for tag in tags[1:]:
+            if tag in _CONSTANTS:
+                values.append(_CONSTANTS[tag])
+            else:
+                value, place = _READERS[tag](packet, place)
+                values.append(value)
+    except (osc_types.ParseError, UnicodeDecodeError, struct.error) as error:
         raise MalformedError(str(error)) from None
-    return Message(address, values, at_s)
+    return Message(address, tuple(values), at_s)
 
 
 def packet_of(message: Message) -> bytes:

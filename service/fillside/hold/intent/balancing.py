@@ -117,11 +117,15 @@ class Balancing:
         The reference is the solution, not the target, so that the light does not chase a target out of reach.
         Other roles count by half: they are metered against the key or the exposure, which may be off as well.
         """
-        now = self._compared(place, target, self.outputs(codes))
-        return worst_off_stops(now, self._compared(place, target, solved.outputs))
+        rows, dropped = self.rows_at(place), self.dropped(place, target)
+        now, solution = (
+            self._compared(measure(self.metering, rows, target, outputs, dropped))
+            for outputs in (self.outputs(codes), solved.outputs)
+        )
+        return worst_off_stops(now, solution)
 
-    def _compared(self, place: Point, target: BalanceTarget, outputs: FloatArray) -> tuple[float | None, ...]:
-        light = measure(self.metering, self.rows_at(place), target, outputs, self.dropped(place, target))
+    @staticmethod
+    def _compared(light: MeteredBalance) -> tuple[float | None, ...]:
         others = (None if stops is None else stops / 2 for stops in light.relative.values())
         ratio = None if light.ratio is None else math.log2(light.ratio)
         return ratio, stops_over(light.exposure_lux, 1.0), *others

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -104,7 +105,7 @@ class Dimmers:
         if self.fixed[head]:
             return 0
         level = self._curves[head].level_from_output(output)
-        return max(int(self.floors[head]), int(np.floor(level * int(self.full[head]) + 0.5)))
+        return max(int(self.floors[head]), math.floor(level * int(self.full[head]) + 0.5))
 
     def stops(self, codes: Sequence[int], least_output: float) -> FloatArray:
         """Return log₂ of the outputs (heads,) [stops]; those below `least_output` count as equal to it."""
