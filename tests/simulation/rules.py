@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from simulation import doors_agree, stories
-from simulation.bulbs_check import bulbs
-from simulation.kept import kept
-from simulation.light_checks import steady_light, stream_goes_on
+from simulation import stories
+from simulation.checks import doors_agree
+from simulation.checks.bulbs_check import bulbs
+from simulation.checks.kept import kept
+from simulation.checks.light_checks import steady_light, stream_goes_on
+from simulation.checks.state_checks import no_fault_of_ours, told_truly
 from simulation.shrinking import shrunk
-from simulation.state_checks import no_fault_of_ours, told_truly
 from simulation.stories import Story
-from simulation.studios import any_studio
+from simulation.studio.studios import any_studio
 from simulation.world import Check, Complaint, Outcome, play
 
 CHECKS: list[Check] = [

@@ -30,7 +30,7 @@ AREAS = (
     "reloads",
     "side_job_faults",
 )
-"""Modules of this folder that have kinds of acts."""
+"""Modules of `acts` that have kinds of acts."""
 SHORTEST_S, LONGEST_S = 8.0, 30.0
 QUIET_S = 8.0
 """Time after the last act in which everything has to come right."""
@@ -78,7 +78,7 @@ ACTS: dict[str, ActKind] = {}
 def load_areas() -> None:
     """Import every module that has kinds of acts."""
     for area in AREAS:
-        importlib.import_module(f"simulation.{area}")
+        importlib.import_module(f"simulation.acts.{area}")
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 
-from simulation.disk import FILE, Disk
+from simulation.machine.disk import FILE, Disk
 
 ROWS = 6
 CUTS = 60

@@ -24,18 +24,18 @@ from fillside.doors.http.listening import Listen
 from fillside.rig.problems import RigError
 from fillside.rig.tables.model import Rig
 from fillside.rig_file import load_rig
-from simulation import visitors
-from simulation.broker import MemoryBroker
-from simulation.broker_client import SimulatedClient
-from simulation.bulbs import bulbs_of, is_bulb
-from simulation.desk import Desk, has_door
-from simulation.disk import Disk
-from simulation.guests import Guest
-from simulation.lamps import Lamp, Stage
-from simulation.loop import Process, SimulatedLoop, run
-from simulation.network import SimulatedNetwork
+from simulation.machine.broker import MemoryBroker
+from simulation.machine.broker_client import SimulatedClient
+from simulation.machine.disk import Disk
+from simulation.machine.loop import Process, SimulatedLoop, run
+from simulation.machine.network import SimulatedNetwork
+from simulation.machine.system import SimulatedSystem
 from simulation.stories import ACTS, Act, Story
-from simulation.system import SimulatedSystem
+from simulation.studio.bulbs import bulbs_of, is_bulb
+from simulation.studio.lamps import Lamp, Stage
+from simulation.visitors import visitors
+from simulation.visitors.desk import Desk, has_door
+from simulation.visitors.guests import Guest
 
 SCRATCH = "/dev/shm"
 """Memory, where it can be had; a disk is slower and does the same."""
