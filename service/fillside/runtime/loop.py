@@ -73,8 +73,9 @@ class Runner:
         self._answers = Turnstile()
         self._woken, self._settled = asyncio.Event(), asyncio.Event()
         self._due = math.inf
-        self._trouble_shown: str | None = None
+        self._storage: State = {}
         self._snapshot: tuple[Snapshot, State] | None = None
+        self._look_at_storage()
         self.wires.use(drivers)
         self.watch_wires()
         self._record.begin(self.state)
@@ -104,7 +105,7 @@ class Runner:
         # One transaction may release hundreds of waiting orders, and each door then builds its own state.
         await self._answers.through(visitor.door)
         if lacks:
-            self.live.studio_changed()
+            self._look_at_storage()
             return "; ".join(filter(None, (note, *lacks)))
         return note
 
@@ -184,7 +185,7 @@ class Runner:
             "daylight": metered.daylight,
             "drift": metered.drift,
             "jobs": self.jobs.state(),
-            "storage": {"kept": self._store.trouble is None, "note": self._store.trouble_note},
+            "storage": self._storage,
         }
 
     def watching(self) -> AbstractContextManager[asyncio.Event]:
@@ -262,14 +263,23 @@ class Runner:
             self.save()
         if self.wires.owed:
             self._send()
-        if self._store.trouble != self._trouble_shown:
-            self._trouble_shown = self._store.trouble
-            self.live.studio_changed()
+        self._look_at_storage()
         self._turned_at = now
         self._record.look()
         self.jobs.look()
         with self.jobs.fence("service manager"):
             self.turned()
+
+    def _look_at_storage(self) -> None:
+        """Show the condition of the store, and tell everybody if it has changed.
+
+        It is shown as of the last look: trouble that came and went in between would be shown by a state that
+        somebody asked for, and its end be told to nobody.
+        """
+        storage = {"kept": self._store.trouble is None, "note": self._store.trouble_note}
+        if storage != self._storage:
+            self._storage = storage
+            self.live.studio_changed()
 
     def _tick(self, now: float) -> bool:
         if self.light.tick(now) is None:

@@ -78,6 +78,7 @@ ACTS["slow disk"] = ActKind(
     _do_slow,
     lambda args: f"for {args['s']} s each sync of the disk takes up to {args['sync_s']} s",
     share=0.5,
+    settles_s=SETTLES_S,
 )
 ACTS["power cut"] = ActKind(
     _cut,
