@@ -115,7 +115,8 @@ def drawn(seed: int, rig_of: Callable[[Random], Args], kinds: Mapping[str, ActKi
     """Draw the story of a seed."""
     random = Random(f"story {seed}")
     rig = rig_of(random)
-    known = {name: kind for name, kind in (kinds or ACTS).items() if kind.suits(rig)}
+    # By name, whatever was imported first.
+    known = {name: kind for name, kind in sorted((kinds or ACTS).items()) if kind.suits(rig)}
     lasts_s = random.uniform(SHORTEST_S, LONGEST_S)
     names, shares = list(known), [kind.share for kind in known.values()]
     acts = []
