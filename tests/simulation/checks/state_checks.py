@@ -222,6 +222,7 @@ class _Watcher:
         ordered_s = max((one.given_s for one in world.given), default=0.0)
         if (
             rested
+            and all(head["works"] for head in state["heads"])
             and not (state["settled"] or state["waits"] or state["identifying"])
             and world.now - ordered_s > SETTLED_FOR_S
         ):
