@@ -222,7 +222,7 @@ class _Watcher:
         ordered_s = max((one.given_s for one in world.given), default=0.0)
         if (
             rested
-            and all(head["works"] for head in state["heads"])
+            and world.is_calm  # a lost wire is told within its time, and until then its light seems to go on
             and not (state["settled"] or state["waits"] or state["identifying"])
             and world.now - ordered_s > SETTLED_FOR_S
         ):
