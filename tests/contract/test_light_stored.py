@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from concurrent.futures import Future
 from typing import Any
 
 import pytest
 
 from contract.hold_studio import Studio, output, studio
 from fillside.background.side_jobs import SideJobs
-from fillside.runtime.storing import Record
+from fillside.runtime.storing import AT_REST_S, Record
+from fillside.storage.records.journal import Visitor
 from fillside.storage.store import Store
 
 
@@ -22,8 +24,11 @@ def synced() -> list[bool]:
 
 @pytest.fixture
 def store(monkeypatch: pytest.MonkeyPatch, synced: list[bool]) -> Iterator[Store]:
-    def keep(*jobs: Any, synced: bool = True) -> None:
+    def keep(*jobs: Any, synced: bool = True) -> Future[None]:
         handed_in.append(synced)
+        done: Future[None] = Future()
+        done.set_result(None)
+        return done
 
     handed_in = synced
     with Store.in_memory() as made:
@@ -116,3 +121,22 @@ def test_a_light_that_rests_between_two_reports_of_a_walk_is_stored_once_a_secon
     store_when_due()
     assert kept == up.codes
     assert worst < 0.1
+
+
+async def test_the_light_at_rest_after_an_order_is_stored_at_once(store: Store, synced: list[bool]) -> None:
+    """However soon after another rest, which a walk has many of."""
+    up = Studio(studio(hold={"order_speed": 6.0}))
+    record = Record(store, lambda: up.now, SideJobs(lambda: up.now))
+    up.settle()
+    record.changed(up.hold)
+    for by in (0.05, -0.05, 0.05):
+        began = up.now
+        up.do("trim", role="fill", by=by)
+        await record.order(up.hold, {"do": "trim"}, Visitor("test", "test"), "", None)
+        while not up.hold.settled:
+            up.now += up.hold.wake_in(up.now) or 0.0
+            up.tick()
+            record.changed(up.hold)
+        assert synced[-1], f"the rest after a trim of {by} stop is stored"
+        assert record._codes == up.codes
+        assert up.now - began < AT_REST_S

@@ -116,6 +116,8 @@ class Record:
         `state` is given if the order may begin or end a take. Everything is passed to the writer in the turn
         of the event loop in which this is awaited.
         """
+        # Where the light comes to rest after an order is stored at once, however short the last rest was.
+        self._rested_at = -math.inf
         lacks: list[str] = []
         jobs = [
             *self._made("storage", NOT_LASTING, lacks, lambda: self._jobs_of(light)),
