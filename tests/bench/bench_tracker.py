@@ -91,7 +91,7 @@ def _head(i: int, role: str, heads: int, chance: random.Random) -> Table:
 
 @dataclass(frozen=True)
 class Rhythm:
-    """What so many requests at one rhythm took: share of a core [%], answer times [ms], octets an answer."""
+    """The cost of requests at one rhythm: share of a core [%], answer times [ms], octets an answer."""
 
     core_percent: float
     answers_ms: list[float]

@@ -41,7 +41,7 @@ class Figure:
 
 
 class Budget(NamedTuple):
-    """What a figure may be above its floor, which is that of `peer`.
+    """The allowance of a figure above its floor, which is that of `peer`.
 
     A bench keeps its own in `BUDGETS`, by the figure's name, and DEVELOPERS.md shows all of them.
 

@@ -50,7 +50,7 @@ def full() -> sqlite3.OperationalError:
 
 
 def unsynced() -> sqlite3.OperationalError:
-    """What SQLite says where a sync fails."""
+    """The error of SQLite where a sync fails."""
     error = sqlite3.OperationalError("disk I/O error")
     error.sqlite_errorname = "SQLITE_IOERR_FSYNC"  # type: ignore[misc]
     return error

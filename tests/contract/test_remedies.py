@@ -93,7 +93,7 @@ def crowd(keys: int) -> Rig:
 
 
 def tries(rig: Rig) -> int:
-    """How many changes of a rig are tried."""
+    """The number of changes of a rig that are tried."""
     count = 0
 
     def is_wanted() -> bool:

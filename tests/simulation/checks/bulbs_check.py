@@ -60,7 +60,7 @@ class _Gentle:
         self._world, self._bulb = world, bulb
         self._moved: list[float] = []
         self._way = 0.0
-        """Where the last message led. Levels are sent ahead of the light, and a turn takes that back."""
+        """The end of the last message. Levels are sent ahead of the light, and a turn takes that back."""
         self._order_speed = world.story.rig["hold"]["order_speed"]
         self._last: tuple[float, float, float] | None = None
         """When the message before left and was obeyed [s], and its level."""
@@ -121,7 +121,7 @@ class _Looks:
     def __init__(self, world: World) -> None:
         self._world = world
         self._habits: dict[str, Args] = {}
-        """What the state said of each bulb at the look before."""
+        """The state of each bulb as told at the look before."""
         self._failed: set[str] = set()
         self.over = False
 

@@ -66,7 +66,7 @@ def matches(wish: str, topic: str) -> bool:
 
 @dataclass
 class Ends:
-    """What the client's end of a connection is told, in `context`."""
+    """The callbacks of the client's end of a connection, made in `context`."""
 
     accepted: Callable[[], object]
     message: Callable[[Message, bool, int], object]

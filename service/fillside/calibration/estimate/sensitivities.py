@@ -71,11 +71,11 @@ class PathSensitivities:
         return PathSensitivities(*_joined(self, other))
 
     def times(self, count: int) -> PathSensitivities:
-        """What so many equal paths bring in place of each."""
+        """The light of so many equal paths, in place of each."""
         return PathSensitivities(*(count * getattr(self, part.name) for part in fields(self)))
 
     def plus(self, other: PathSensitivities) -> PathSensitivities:
-        """What each path brings together with another from the same head."""
+        """The light of each path together with another from the same head."""
         return PathSensitivities(*(getattr(self, p.name) + getattr(other, p.name) for p in fields(self)))
 
 
