@@ -34,9 +34,9 @@ from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
-from fillside.calibration.readings import readings_from_csv
-from fillside.calibration.result.next_reading import next_reading
-from fillside.calibration.result.outcome import fit_again, fit_csv
+from fillside.belief.evidence import readings_from_csv
+from fillside.belief.next_reading import next_reading
+from fillside.belief.calibrating import fit_again, fit_csv
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

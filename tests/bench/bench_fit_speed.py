@@ -15,9 +15,9 @@ from scipy.optimize import least_squares
 
 from bench.simulated_studio import MARK, Hidden, HiddenStudio, direction, hidden_head, studio
 from fillside.calibration.estimate.fit import Fit, fit
-from fillside.calibration.estimate.observations import stops
-from fillside.calibration.readings import Reading, readings_from_csv
-from fillside.calibration.result.outcome import calibration_of
+from fillside.belief.observations import stops
+from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.calibrating import calibration_of
 from fillside.rig.tables.model import Rig
 
 OTHERS = (

@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.undo import stored_order
 from fillside.orders.parsing import parse_order

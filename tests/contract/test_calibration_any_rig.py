@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from contract.test_any_legal_rig import legal_rigs
 from fillside.calibration.estimate.fit import fit
-from fillside.calibration.readings import Reading, ReadingError, check_against, reading_from_words
-from fillside.calibration.result.outcome import calibration_of
+from fillside.belief.evidence import Reading, ReadingError, check_against, reading_from_words
+from fillside.belief.calibrating import calibration_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

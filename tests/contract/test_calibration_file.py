@@ -7,7 +7,7 @@ import json
 import pytest
 
 from bench.simulated_studio import studio
-from fillside.calibration.readings import Reading, ReadingError, csv_from_readings, readings_from_csv
+from fillside.belief.evidence import Reading, ReadingError, csv_from_readings, readings_from_csv
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 

@@ -13,10 +13,10 @@ import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.calibration.estimate.fit import fit
-from fillside.calibration.readings import Reading, readings_from_csv
-from fillside.calibration.result.next_reading import next_reading
-from fillside.calibration.result.outcome import fit_csv, fit_text
-from fillside.calibration.result.suspect_readings import suspicion
+from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.next_reading import next_reading
+from fillside.belief.calibrating import fit_csv, fit_text
+from fillside.belief.suspicions import suspicion
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
@@ -265,7 +265,7 @@ def test_other_heads_are_asked_for_as_well() -> None:
 
 def test_the_fit_needs_neither_scipy_nor_matplotlib_nor_a_clock() -> None:
     program = (
-        "import sys, fillside.calibration.result.outcome, fillside.calibration.drift.change\n"
+        "import sys, fillside.belief.calibrating, fillside.calibration.drift.change\n"
         "import fillside.calibration.routine.warmth\n"
         "import fillside.calibration.drift.daylight\n"
         "print(sorted({'scipy', 'matplotlib', 'asyncio', 'sqlite3'} & set(sys.modules)))"

@@ -13,9 +13,9 @@ import pytest
 
 from bench.simulated_studio import Hidden, studio
 from fillside.calibration.estimate.model import model_of
-from fillside.calibration.estimate.observations import ambient_direction, observations
-from fillside.calibration.readings import Reading
-from fillside.calibration.result.outcome import fit_csv
+from fillside.belief.observations import ambient_direction, observations
+from fillside.belief.evidence import Reading
+from fillside.belief.calibrating import fit_csv
 from fillside.rig.tables.model import Rig
 
 

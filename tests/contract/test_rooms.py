@@ -417,7 +417,7 @@ def test_what_may_not_be_is_found(module: str, source: str, used: str) -> None:
     [
         ("fillside.hold.tracking.pace", "import math\nfrom fillside.rig.tables.model import Rig"),
         ("fillside.doors.http.app", "import asyncio\nfrom fillside.runtime.loop import Runner"),
-        ("fillside.calibration.readings", "import io\nio.StringIO('head,level')"),
+        ("fillside.belief.evidence", "import io\nio.StringIO('head,level')"),
     ],
 )
 def test_what_may_be_is_let_alone(module: str, source: str) -> None:

@@ -18,9 +18,9 @@ from fillside.balance.rows import Metering
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.calibration.estimate.uncertainty import held_sigma_stops
-from fillside.calibration.result.from_calibration import known_fit
-from fillside.calibration.result.intervals import Intervals
-from fillside.calibration.result.outcome import fit_csv, fit_text
+from fillside.belief.restoring import known_fit
+from fillside.belief.intervals import Intervals
+from fillside.belief.calibrating import fit_csv, fit_text
 from fillside.cli.commands.offline import predict as predict_command
 from fillside.cli.commands.offline import solve as solve_command
 from fillside.cli.commands.planning import plan as plan_command

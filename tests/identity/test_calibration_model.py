@@ -10,11 +10,11 @@ import pytest
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.model import Shapes, model_of
-from fillside.calibration.estimate.observations import ambient_direction, observations
+from fillside.belief.observations import ambient_direction, observations
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, own_light
-from fillside.calibration.readings import Reading, csv_from_readings, readings_from_csv
-from fillside.calibration.result.expected_levels import ExpectedLevels, dimmer_table
-from fillside.calibration.result.outcome import fit_again, fit_csv, fit_text, readings_of
+from fillside.belief.evidence import Reading, csv_from_readings, readings_from_csv
+from fillside.belief.expected_levels import ExpectedLevels, dimmer_table
+from fillside.belief.calibrating import fit_again, fit_csv, fit_text, readings_of
 from fillside.photometry.source import facing_lux
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

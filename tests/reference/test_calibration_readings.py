@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 
 PLACE = (0.0, 0.0, 1.2)
 FLAT_C = 250.0

@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from fillside.background.worker_process import WorkerProcess
+from fillside.belief.calibrating import weigh
+from fillside.belief.evidence import Reading
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.drift.daylight import with_sensors
-from fillside.calibration.readings import Reading
-from fillside.calibration.result.outcome import weigh
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibration_in_use import made_at, understood
 from fillside.rig.calibration import Calibration

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.rig.tables.model import CurveTable, Head, Rig
 from fillside.runtime.wires import DriversInUse
 from fillside_drivers.driver import Clock, DriveModel

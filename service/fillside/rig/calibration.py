@@ -6,7 +6,7 @@ optional key, are kept unchanged, so that an older reader accepts and passes on 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Annotated, Any, ClassVar, Self
 
@@ -182,6 +182,24 @@ class CalibratedCurve(CalibrationPart, CurveTable):
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, defer_build=True)
 
+    def rounded(self, short: Callable[[float], float]) -> Self:
+        """The same curve with outputs as `short` makes them."""
+        return self.model_copy(update={"outputs": tuple(map(short, self.outputs))})
+
+
+class HeadNote(CalibrationPart):
+    """What was told of a head beside readings: a "tape" measure of its distance from a place [m], that its
+    stand was "moved", or its lamp "changed"."""
+
+    head: StrictStr | None = None
+    kind: StrictStr | None = None
+    at: Place | None = None
+    distance_m: Number | None = None
+    time: StrictStr | None = None
+    note: StrictStr | None = None
+
+    OPTIONAL = frozenset({"head", "kind", "at", "distance_m", "time", "note"})
+
 
 class CalibratedHead(CalibrationPart):
     """The properties of one head as found from readings.
@@ -242,6 +260,7 @@ class Calibration(CalibrationPart):
         marks: uncertainty of the light held at each mark.
         hand_sd_m: apparent standard deviation of the places of the readings on each axis [m].
         sensors: factors of the daylight sensors by name.
+        told: what was told of heads beside readings.
     """
 
     heads: dict[Name, CalibratedHead] = Field(default_factory=dict)
@@ -250,8 +269,9 @@ class Calibration(CalibrationPart):
     marks: dict[str, MarkUncertainty] = Field(default_factory=dict)
     hand_sd_m: Number | None = None
     sensors: dict[str, SensorFactors] = Field(default_factory=dict)
+    told: tuple[HeadNote, ...] = ()
 
-    OPTIONAL = frozenset({"marks", "hand_sd_m", "sensors"})
+    OPTIONAL = frozenset({"marks", "hand_sd_m", "sensors", "told"})
 
     def unknown_heads(self, rig: Rig) -> tuple[str, ...]:
         """Return the names of calibrated heads that the rig does not have."""

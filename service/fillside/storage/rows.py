@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import stored_loads, strict_loads
 from fillside.rig.calibration import Calibration

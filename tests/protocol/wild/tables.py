@@ -8,7 +8,7 @@ import random
 from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 
-from fillside.calibration.readings import COLUMNS, OPTIONAL_COLUMNS, ReadingError, readings_from_csv
+from fillside.belief.evidence import COLUMNS, OPTIONAL_COLUMNS, ReadingError, readings_from_csv
 from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse
 from fillside.rig_file import load_rig

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.observations import DARK_LUX, HAND_SD_M
-from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading
+from fillside.belief.observations import DARK_LUX, HAND_SD_M
 from fillside.photometry.source import facing_lux, head_directions, receptor_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene

@@ -18,7 +18,7 @@ from fillside.text import numbers, uncertainty
 from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
-    from fillside.calibration.estimate.fit import Fit
+    from fillside.belief.belief import Belief
     from fillside.rig.tables.model import Rig
 
 
@@ -90,7 +90,7 @@ def solve(
     from fillside.balance.remedies.search import remedies
     from fillside.balance.solution import solve_rig
     from fillside.balance.target import target_from_rig
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.intervals import Intervals
     from fillside.rig.file.build import apply_change
 
     if wanted is not None:
@@ -133,7 +133,7 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     given = None if levels is None else _levels(rig, levels)
     fitted = calibration_of(calibration)
     from fillside.balance.prediction import predict as predicted
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.intervals import Intervals
 
     try:
         prediction = Intervals(rig, fitted).of_prediction(predicted(rig, where, given, fitted))
@@ -221,12 +221,12 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
         raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
     if plot is not None:
         check_writable(plot)
-    from fillside.calibration.readings import ReadingError
-    from fillside.calibration.result.outcome import calibration_of, fit_text
+    from fillside.belief.calibrating import belief_from_csv, calibration_of
+    from fillside.belief.evidence import ReadingError
     from fillside.cli.render.calibration import fit_lines
 
     try:
-        found = fit_text(sheet_text(readings_file), rig)
+        found = belief_from_csv(sheet_text(readings_file), rig)
     except ReadingError as error:
         raise WrongUse(f"{readings_file}: {error}") from error
     if plot is not None:
@@ -237,12 +237,12 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
         click.echo(f"\n{plot} is drawn")
 
 
-def _draw(found: Fit, plot: Path, title: str) -> None:
-    from fillside.sheet.calibration_plots import draw_fit
+def _draw(found: Belief, plot: Path, title: str) -> None:
+    from fillside.sheet.calibration_plots import draw_belief
 
     form = plot.suffix.lower().removeprefix(".")
     try:
-        drawn = draw_fit(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
+        drawn = draw_belief(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
     except ValueError as error:
         raise WrongUse(str(error)) from error
     write_plain(plot, drawn)

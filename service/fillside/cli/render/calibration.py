@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, expanded
+from fillside.belief.expanded_uncertainty import EXPANDED_NOTE, expanded
 from fillside.calibration.routine.prompts import place_words, receptor_words
 from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.rig.calibration import CalibratedHead, Calibration, SuggestedReading, WeighedReading

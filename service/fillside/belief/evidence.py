@@ -1,4 +1,7 @@
-"""Meter readings: what one is, and how a list of them is read from the text of a spreadsheet's CSV file."""
+"""Evidence of a studio: meter readings, tape measures, stands that were moved, lamps that were changed.
+
+A list of it is read from the text of a spreadsheet's CSV file, one piece a row.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +9,15 @@ import csv
 import io
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from fillside.photometry.exposure import LUX_PER_FOOT_CANDLE, lux_from_reading
-from fillside.rig.calibration import WeighedReading
+from fillside.rig.calibration import HeadNote, WeighedReading
 from fillside.rig.problems import one_line
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
 
@@ -24,6 +29,8 @@ LONGEST_CELL = 400
 """Characters of one value; a note is the only one that may need more than a few."""
 OWN_HEAD, CAMERA = "head", "camera"
 _THIRD_STOP, _TENTH_STOP = 1 / 3, 0.1
+_METRES_PER = {"m": 1.0, "ft": 0.3048}
+_DONE = ("moved", "changed")
 
 
 class ReadingError(ValueError):
@@ -84,6 +91,69 @@ class Reading(BaseModel):
         return lux * math.log(2) * (step if tenths else _THIRD_STOP) / math.sqrt(12)
 
 
+class TapeMeasure(BaseModel):
+    """How far the centre of a head's lit face is from a place [m], by a tape."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+    head: Name
+    at: Point
+    distance_m: Annotated[float, Field(gt=0, le=2 * FARTHEST_M)]
+    time: str | None = None
+    note: str | None = None
+
+
+class HeadEvent(BaseModel):
+    """What somebody did to a head: its stand was moved a little, or its lamp was changed."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+    head: Name
+    kind: Literal["moved", "changed"]
+    time: str | None = None
+    note: str | None = None
+
+
+Piece = Reading | TapeMeasure | HeadEvent
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All that was seen of a studio, each kind in the order in which it was told."""
+
+    readings: tuple[Reading, ...] = ()
+    tapes: tuple[TapeMeasure, ...] = ()
+    events: tuple[HeadEvent, ...] = ()
+
+    @classmethod
+    def of(cls, pieces: Sequence[Piece]) -> Self:
+        """Sort pieces by their kind."""
+        return cls(
+            tuple(one for one in pieces if isinstance(one, Reading)),
+            tuple(one for one in pieces if isinstance(one, TapeMeasure)),
+            tuple(one for one in pieces if isinstance(one, HeadEvent)),
+        )
+
+    @property
+    def newest_s(self) -> float | None:
+        """The time of the newest piece [s]; None if none says its time."""
+        times = [seconds_of(one.time) for one in (*self.readings, *self.tapes, *self.events)]
+        return max((own for own in times if own is not None), default=None)
+
+
+def seconds_of(time: str | None) -> float | None:
+    """Unix time [s] of a date and time in ISO 8601, in UTC where no zone is said; None for other words.
+
+    >>> seconds_of("1970-01-02T00:00:00Z"), seconds_of("yesterday")
+    (86400.0, None)
+    """
+    try:
+        then = datetime.fromisoformat(time or "")
+    except ValueError:
+        return None
+    return (then if then.tzinfo else then.replace(tzinfo=UTC)).timestamp()
+
+
 def _last_digit(value: float | None) -> float:
     """Worth of the last digit a number was written with, at most 1."""
     exponent = Decimal(repr(value or 0.0)).normalize().as_tuple().exponent
@@ -94,6 +164,27 @@ def reading_from_entry(entry: WeighedReading) -> Reading:
     """The reading of an entry in a calibration; pydantic's ValidationError for an entry that is none."""
     own = {key: value for key, value in entry.model_dump().items() if key in Reading.model_fields}
     return Reading.model_validate(own)
+
+
+def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
+    """What a calibration says was told of a head; None for what is not understood."""
+    fields = note.model_dump(exclude_none=True)
+    kind = fields.pop("kind", None)
+    try:
+        if kind == "tape":
+            return TapeMeasure.model_validate(fields)
+        return HeadEvent.model_validate({**fields, "kind": kind})
+    except ValidationError:
+        return None
+
+
+def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
+    """What was told of heads, as a calibration says it."""
+    tapes = [
+        HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
+    ]
+    events = [HeadNote.model_validate(e.model_dump(exclude_none=True)) for e in evidence.events]
+    return (*tapes, *events)
 
 
 def check_against(reading: Reading, rig: Rig) -> Reading:
@@ -116,24 +207,34 @@ def check_against(reading: Reading, rig: Rig) -> Reading:
 
 
 def readings_from_csv(text: str, rig: Rig) -> tuple[Reading, ...]:
-    """The readings of a CSV file's text; ReadingError names the first wrong line and what would be right.
+    """The readings of a CSV file's text that has nothing else; ReadingError as of `evidence_from_csv`."""
+    found = evidence_from_csv(text, rig)
+    if found.tapes or found.events:
+        raise ReadingError("only a meter's readings are taken here; `fillside fit` takes the other rows too")
+    return found.readings
 
-    The first line names the columns. A byte order mark, semicolons or tabs between the columns, decimal
+
+def evidence_from_csv(text: str, rig: Rig) -> Evidence:
+    """The evidence in a CSV file's text; ReadingError names the first wrong line and what would be right.
+
+    The first line names the columns. A row with the unit m or ft is a tape measure from its place to its
+    head; one with the unit moved or changed says what was done to its head, and when, by its `time`.
+    A byte order mark, semicolons or tabs between the columns, decimal
     commas, quotes and blank lines are as spreadsheets leave them. `x` may hold a mark's name instead of three
     numbers.
     """
     rows = _rows(text.lstrip("\ufeff"))
     _, header = next(rows, (1, []))
     columns = _columns(header)
-    found = []
+    found: list[Piece] = []
     for line, cells in rows:
         try:
-            found.append(check_against(_reading(cells, columns, rig), rig))
+            found.append(_piece(cells, columns, rig))
         except ReadingError as error:
             raise ReadingError(error.message, line) from None
     if not found:
         raise ReadingError("there is no reading below the line that names the columns", 1)
-    return tuple(found)
+    return Evidence.of(found)
 
 
 def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
@@ -170,7 +271,40 @@ def _columns(header: Sequence[str]) -> dict[str, int]:
     return {name: place for place, name in enumerate(names) if name}
 
 
-def _reading(cells: Sequence[str], columns: Mapping[str, int], rig: Rig) -> Reading:
+def _piece(cells: Sequence[str], columns: Mapping[str, int], rig: Rig) -> Piece:
+    cell = _named(cells, columns)
+    unit = cell["unit"].lower()
+    if unit in _METRES_PER or unit in _DONE:
+        return _told_of_head(cell, unit, rig)
+    return check_against(_reading(cell, rig), rig)
+
+
+def _told_of_head(cell: Mapping[str, str], unit: str, rig: Rig) -> TapeMeasure | HeadEvent:
+    """A tape measure, or what was done to a head."""
+    name = cell["head"].lower()
+    if name not in {head.name for head in rig.heads}:
+        raise ReadingError(
+            f'there is no head "{name}"; there are {", ".join(head.name for head in rig.heads)}'
+        )
+    remarks = {key: cell.get(key) or None for key in OPTIONAL_COLUMNS}
+    if unit in _DONE:
+        if remarks["time"] is not None and seconds_of(remarks["time"]) is None:
+            raise ReadingError(f'time: "{remarks["time"]}" is no date and time such as 2026-02-11T09:30')
+        return HeadEvent.model_validate({"head": name, "kind": unit, **remarks})
+    fields = {
+        "head": name,
+        "at": _place(cell, rig),
+        "distance_m": _number(cell["value"], "value") * _METRES_PER[unit],
+        **remarks,
+    }
+    try:
+        return TapeMeasure.model_validate(fields)
+    except ValidationError as error:
+        raise ReadingError(_first_error(error)) from None
+
+
+def _named(cells: Sequence[str], columns: Mapping[str, int]) -> dict[str, str]:
+    """The cells of a row by their columns, decimal commas as points."""
     if len(cells) > max(columns.values()) + 1 and any(cells[max(columns.values()) + 1 :]):
         raise ReadingError(
             f"{len(cells)} values for {len(columns)} columns; decimal commas want semicolons between columns"
@@ -178,6 +312,10 @@ def _reading(cells: Sequence[str], columns: Mapping[str, int], rig: Rig) -> Read
     cell = {name: cells[place] if place < len(cells) else "" for name, place in columns.items()}
     for name in NUMBERS:
         cell[name] = cell[name].replace(",", ".")
+    return cell
+
+
+def _reading(cell: Mapping[str, str], rig: Rig) -> Reading:
     heads = tuple(name.strip() for name in cell["head"].split("+") if name.strip())
     return reading_from_words(
         heads=heads,

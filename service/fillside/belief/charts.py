@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.estimate.fit import Fit
-from fillside.calibration.estimate.model import Term
-from fillside.calibration.estimate.uncertainty import Place, log2_slopes, own_term, propagated
-from fillside.calibration.result.expanded_uncertainty import COVERAGE_FACTOR, expanded
+from fillside.belief.belief import Belief
+from fillside.belief.expanded_uncertainty import COVERAGE_FACTOR, expanded
+from fillside.belief.model import CAMERA, LN2, Point, Term, Wanted
+from fillside.belief.observations import wanted_of
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import Calibration, WeighedReading
+from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
 
@@ -65,25 +66,35 @@ class HeadCharts:
     residuals: tuple[Residual, ...]
 
 
-def charts_of(fit: Fit, head: int) -> HeadCharts:
+def charts_of(belief: Belief, head: int) -> HeadCharts:
     """The curves, intervals and readings of one head."""
-    model, mark = fit.model, fit.model.rig.first_mark
-    full = _light(fit, [own_term(model, head, 1.0, mark)])
-    dimmed = _light(fit, [own_term(model, head, float(level), mark) for level in _LEVELS])
-    stops_sd = propagated(dimmed[1] - full[1], fit.covariance)
-    distances, places = _line(fit, head)
-    far = _light(fit, [own_term(model, head, 1.0, place) for place in places])
-    at_mark = _distance(fit, head, mark)
-    dots = _dots(fit, head)
+    rig, mark = belief.rig, belief.rig.first_mark
+    full = _light(belief, [_own_term(rig, head, 1.0, mark)])
+    dimmed = _light(belief, [_own_term(rig, head, float(level), mark) for level in _LEVELS])
+    distances, places = _line(rig, head)
+    far = _light(belief, [_own_term(rig, head, 1.0, place) for place in places])
+    dots = _dots(belief, head)
     return HeadCharts(
-        name=model.beliefs.names[head],
-        dimmer=_never_falling(_curve(_LEVELS, dimmed[0] / full[0], stops_sd)),
+        name=belief.model.names[head],
+        dimmer=_never_falling(_curve(_LEVELS, dimmed[0] / full[0], _sd(belief, dimmed[1] - full[1]))),
         dimmed=tuple(dot[0] for dot in dots),
-        fall_off=_curve(distances, far[0], propagated(far[1], fit.covariance)),
+        fall_off=_curve(distances, far[0], _sd(belief, far[1])),
         fallen=tuple(dot[1] for dot in dots),
-        inverse_square=full[0] * (at_mark / distances) ** 2,
-        residuals=_residuals(fit, head),
+        inverse_square=full[0] * (_distance(rig, head, mark) / distances) ** 2,
+        residuals=_residuals(belief, head),
     )
+
+
+def _sd(belief: Belief, slopes: FloatArray) -> FloatArray:
+    return np.sqrt(belief.posterior.variance(slopes))
+
+
+def _own_term(rig: Rig, head: int, level: float, place: Point) -> Term:
+    """What a head is shown by: flat, facing it at a place; a background head at its aim, to the camera."""
+    own = rig.heads[head]
+    if own.rule == "background":
+        return Term(head, level, rig.aim_of(own), CAMERA)
+    return Term(head, level, place, own.name)
 
 
 def _curve(at: FloatArray, value: FloatArray, sd_stops: FloatArray) -> ChartCurve:
@@ -97,57 +108,52 @@ def _never_falling(curve: ChartCurve) -> ChartCurve:
     return ChartCurve(curve.at, curve.value, np.maximum.accumulate(curve.low), high)
 
 
-def _light(fit: Fit, terms: list[Term]) -> tuple[FloatArray, FloatArray]:
+def _light(belief: Belief, terms: list[Term]) -> tuple[FloatArray, FloatArray]:
     """Lux (m,) of one head's terms without ambient light, and slopes of its log2 (m, size)."""
-    quantities = fit.model.quantities([([term], None) for term in terms])
-    lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, quantities)
-    return lux, log2_slopes(lux, slopes)
+    wanted = belief.model.quantities([Wanted((term,), term.place) for term in terms])
+    lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted)
+    return lux, slopes / (np.maximum(lux, 1e-6) * LN2)[:, None]
 
 
-def _distance(fit: Fit, head: int, place: Place) -> float:
-    return math.dist(place, fit.model.rig.heads[head].position)
+def _distance(rig: Rig, head: int, place: Point) -> float:
+    return math.dist(place, rig.heads[head].position)
 
 
-def _line(fit: Fit, head: int) -> tuple[FloatArray, list[Place]]:
+def _line(rig: Rig, head: int) -> tuple[FloatArray, list[Point]]:
     """Distances [m] and places on the line from a head through the first mark and beyond."""
-    start, mark = np.array(fit.model.rig.heads[head].position), np.array(fit.model.rig.first_mark)
+    start, mark = np.array(rig.heads[head].position), np.array(rig.first_mark)
     reach = float(np.linalg.norm(mark - start))
     distances = np.linspace(min(_NEAREST_M, reach), reach + _BEYOND_M, 60)
     points = start + np.outer(distances / max(reach, 1e-9), mark - start)
     return distances, [(float(x), float(y), float(z)) for x, y, z in points]
 
 
-def _dots(fit: Fit, head: int) -> list[tuple[Dot, Dot]]:
+def _dots(belief: Belief, head: int) -> list[tuple[Dot, Dot]]:
     """Every reading of the head alone: as output at its level, and as lux at full at its distance."""
-    name, found = fit.model.beliefs.names[head], []
-    ambient = np.append(fit.model.ambient_lux(fit.z), 0.0)[fit.question.seen.quantities.ambient]
-    for i, reading in enumerate(fit.readings):
-        facing_it = reading.facing in ("head", name) or fit.model.rig.heads[head].rule == "background"
+    rig, model, found = belief.rig, belief.model, []
+    name = model.names[head]
+    for i, reading in enumerate(belief.readings):
+        facing_it = reading.facing in ("head", name) or rig.heads[head].rule == "background"
         if reading.heads != (name,) or not facing_it:
             continue
-        full = _light(fit, [_as_read(fit, head, i, 1.0)])[0][0]
-        here = _light(fit, [_as_read(fit, head, i, reading.levels[0])])[0][0]
-        read = reading.lux(fit.model.rig.meter.constant_of(reading.receptor)) - float(ambient[i])
-        output, left_out = max(read, 0.0) / float(full), not bool(fit.question.counts[i])
+        seen = wanted_of(reading, model)
+        term = seen.terms[0]
+        full = _light(belief, [replace(term, level=1.0)])[0][0]
+        here = _light(belief, [term])[0][0]
+        ambient = model.lux(belief.figures, model.quantities([replace(seen, terms=(), metered=False)]))[0]
+        read = reading.lux(rig.meter.constant_of(reading.receptor)) - float(ambient)
+        output, left_out = max(read, 0.0) / float(full), bool(belief.wrong[i])
         at_full = output * float(full) * float(full) / max(float(here), 1e-9)
-        far = _distance(fit, head, reading.at)
+        far = _distance(rig, head, reading.at)
         found.append((Dot(i + 1, reading.levels[0], output, left_out), Dot(i + 1, far, at_full, left_out)))
     return found
 
 
-def _as_read(fit: Fit, head: int, number: int, level: float) -> Term:
-    reading = fit.readings[number]
-    name = fit.model.beliefs.names[head]
-    facing = name if reading.facing == "head" else reading.facing
-    return Term(head, level, reading.at, facing, reading.receptor == "dome")
-
-
-def _residuals(fit: Fit, head: int) -> tuple[Residual, ...]:
-    name = fit.model.beliefs.names[head]
-    off = fit.question.seen.stops - fit.point.expected
+def _residuals(belief: Belief, head: int) -> tuple[Residual, ...]:
+    name = belief.model.names[head]
     return tuple(
-        Residual(i + 1, float(off[i]), expanded(float(fit.question.sd[i])), not bool(fit.question.counts[i]))
-        for i, reading in enumerate(fit.readings)
+        Residual(i + 1, float(belief.off_stops[i]), expanded(float(belief.sd[i])), bool(belief.wrong[i]))
+        for i, reading in enumerate(belief.readings)
         if name in reading.heads
     )
 

@@ -8,15 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.fit import Fit, fit
-from fillside.calibration.estimate.observations import (
-    ambient_direction,
-    observations,
-    quantity_of,
-    stops,
-    stops_slopes,
-)
-from fillside.calibration.readings import Reading
+from fillside.belief.belief import Belief, believe
+from fillside.belief.evidence import Evidence, Reading
+from fillside.belief.observations import observations, stops, stops_slopes, wanted_of
 from fillside.rig.notation import stop_size
 from fillside.rig.tables.model import Rig
 
@@ -28,18 +22,18 @@ _MARGIN = 2.0
 """How many standard uncertainties are granted before light is more than a head can give."""
 
 
-def suspicions(readings: Sequence[Reading], believed: Fit) -> list[str | None]:
-    """Why each reading is hard to believe, given a fit that it is not part of; None where it is not.
+def suspicions(readings: Sequence[Reading], believed: Belief) -> list[str | None]:
+    """Why each reading is hard to believe, given a belief that it is not part of; None where it is not.
 
-    With the fit of no readings (`labels_alone`) it is held against lamp, modifier and rig file alone.
+    With that of no readings (`labels_alone`) it is held against lamp, modifier and rig file alone.
     """
     if not readings:
         return []
-    model, z, shapes = believed.model, believed.z, believed.shapes
-    seen = observations(readings, model)
-    lux, slopes = model.lux_and_slopes(z, shapes, seen.quantities)
-    rows = stops_slopes(lux, slopes)
-    sd = np.sqrt(np.einsum("mk,kl,ml->m", rows, believed.covariance, rows) + seen.meter_sd**2)
+    model, there = believed.model, believed.figures
+    seen = observations(Evidence(tuple(readings)), model)
+    wanted = model.quantities([wanted_of(reading, model) for reading in readings])
+    lux, slopes = model.lux_and_slopes(there, wanted)
+    sd = np.sqrt(believed.posterior.variance(stops_slopes(lux, slopes)) + seen.meter_sd[: len(readings)] ** 2)
     read = np.array([r.lux(model.rig.meter.constant_of(r.receptor)) for r in readings])
     most = _most_lux(readings, believed)
     found: list[str | None] = []
@@ -54,19 +48,18 @@ def suspicions(readings: Sequence[Reading], believed: Fit) -> list[str | None]:
     return found
 
 
-def labels_alone(rig: Rig, like: Fit) -> Fit:
-    """What lamp, modifier and rig file alone let one believe, with the directions that `like` knows."""
-    return fit((), rig, directions=like.model.directions)
+def labels_alone(rig: Rig) -> Belief:
+    """What lamp, modifier and rig file alone let one believe."""
+    return believe((), rig)
 
 
-def _most_lux(readings: Sequence[Reading], believed: Fit) -> FloatArray:
+def _most_lux(readings: Sequence[Reading], believed: Belief) -> FloatArray:
     """The light with the same heads at full [lux], and two standard uncertainties on top."""
     model = believed.model
     full = [reading.model_copy(update={"levels": (1.0,) * len(reading.heads)}) for reading in readings]
-    quantities = model.quantities([quantity_of(reading, model) for reading in full])
-    lux, slopes = model.lux_and_slopes(believed.z, believed.shapes, quantities)
-    rows = stops_slopes(lux, slopes)
-    sd = np.sqrt(np.einsum("mk,kl,ml->m", rows, believed.covariance, rows))
+    wanted = model.quantities([wanted_of(reading, model) for reading in full])
+    lux, slopes = model.lux_and_slopes(believed.figures, wanted)
+    sd = np.sqrt(believed.posterior.variance(stops_slopes(lux, slopes)))
     return np.asarray(lux * np.exp2(_MARGIN * sd))
 
 
@@ -86,4 +79,4 @@ def _why_hard_to_believe(reading: Reading, read: float, expected: float, most: f
 
 def suspicion(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:
     """Why a new reading is hard to believe after the `earlier` ones; None when it is as good as any."""
-    return suspicions((reading,), fit(earlier, rig, directions=(ambient_direction(rig, reading),)))[0]
+    return suspicions((reading,), believe(tuple(earlier), rig))[0]

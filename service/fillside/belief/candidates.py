@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.fit import Fit
-from fillside.calibration.estimate.model import exposure_facing
+from fillside.belief.belief import Belief
+from fillside.belief.observations import exposure_facing
 from fillside.rig.tables.model import Head, Rig
 
 FloatArray = NDArray[np.float64]
@@ -37,14 +37,14 @@ class Candidate:
 
 
 def candidates(
-    fit: Fit, held: Sequence[FloatArray], only: Collection[str | None] | None
+    belief: Belief, held: Sequence[FloatArray], only: Collection[str | None] | None
 ) -> Iterator[Candidate]:
     """Readings worth considering, with levels (n,) `held` at each mark; of the heads in `only`, if given.
 
     A dome toward the camera is asked for once a head has a flat reading: the ratio rests on flat ones.
     """
-    rig = fit.model.rig
-    read_flat = {name for r in fit.readings if r.receptor == "flat" for name in r.heads}
+    rig = belief.rig
+    read_flat = {name for r in belief.readings if r.receptor == "flat" for name in r.heads}
     for mark, levels in zip(rig.marks.values(), held, strict=True):
         for head, level in zip(rig.heads, levels.tolist(), strict=True):
             if head.rule == "work" or (only is not None and head.name not in only):

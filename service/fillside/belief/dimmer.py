@@ -1,0 +1,190 @@
+"""A dimmer of any rising shape: the stated curve, whose slope may stray.
+
+Output is o(l) = C(l) / C(1) with C(l) = integral from 0 to l of e^h, so it rises with the level whatever the
+logarithm h of its slope is (J. O. Ramsay, Estimating smooth monotone functions, J. R. Statist. Soc. B 60,
+1998). h is that of the stated curve plus a Gaussian process: in proportion to ln l, which turns one power law
+into another; in proportion to l, which turns a power law into a logarithmic one; smooth bends; and losses at
+either end, which are dead zones and early fullness. The spreads are common practice, no source: no label
+tells more than where to begin, and two readings at different levels tell more than any label.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.photometry.dimming import DimmingCurve
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+
+KNOT_LEVELS = np.array(
+    [0, 0.015, 0.03, 0.05, 0.08, 0.12, 0.17, 0.24, 0.32, 0.42, 0.52, 0.62, 0.72, 0.82, 0.9, 0.95, 0.975, 1.0]
+)
+"""Levels at which h may stray; between them it does so in straight lines."""
+KNOTS = len(KNOT_LEVELS)
+_LAW, _LAW_FROM = 0.7, 0.03
+_TREND = 3.0
+_BEND, _BEND_REACH = 1.0, 0.15
+_DEAD, _DEAD_REACH = 2.0, 0.035
+_FULL, _FULL_REACH = 1.0, 0.03
+"""Standard deviations of the parts of h, and the levels over which they act."""
+_EDGES = np.unique(
+    np.concatenate([np.linspace(0.0, 0.1, 21), np.linspace(0.1, 1.0, 46), np.linspace(0.95, 1.0, 11)])
+)
+_WIDTH = np.diff(_EDGES)
+_MIDDLE = (_EDGES[1:] + _EDGES[:-1]) / 2
+_LEAST, _LEAST_LEVEL = 1e-9, 1e-6
+"""The least output, or light in a cell, that a logarithm is taken of, and the least level."""
+_MOST_LOG_SLOPE = 25.0
+_KNOWN_SD = 0.01
+"""How nearly a curve is turned back into knots."""
+_LN2 = math.log(2)
+
+
+def _straying(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Covariance (n, m) of h at levels (n,) and (m,)."""
+
+    def law(level: FloatArray) -> FloatArray:
+        return np.asarray(np.log((level + _LAW_FROM) / (1 + _LAW_FROM)))
+
+    apart = one[:, None] - other[None, :]
+    return np.asarray(
+        _LAW**2 * np.outer(law(one), law(other))
+        + _TREND**2 * np.outer(one - 1, other - 1)
+        + _BEND**2 * np.exp(-0.5 * (apart / _BEND_REACH) ** 2)
+        + _DEAD**2 * np.outer(np.exp(-one / _DEAD_REACH), np.exp(-other / _DEAD_REACH))
+        + _FULL**2 * np.outer(np.exp((one - 1) / _FULL_REACH), np.exp((other - 1) / _FULL_REACH))
+    )
+
+
+def _whitened_knots() -> FloatArray:
+    """How h in the middle of each cell (cells, KNOTS) goes with standard normal unknowns."""
+    root = np.linalg.cholesky(_straying(KNOT_LEVELS, KNOT_LEVELS) + 1e-6 * np.eye(KNOTS))
+    lines = np.stack([np.interp(_MIDDLE, KNOT_LEVELS, own) for own in np.eye(KNOTS)], axis=1)
+    return np.asarray(lines @ root)
+
+
+_STRAY = _whitened_knots()
+
+
+@dataclass(frozen=True)
+class DimmerPriors:
+    """The dimmers of heads (n) as their file states them; `certain` (n,) are those that are not in doubt."""
+
+    stated: tuple[DimmingCurve, ...]
+    certain: BoolArray
+
+    @cached_property
+    def _log_slope(self) -> FloatArray:
+        found = np.empty((len(self.stated), len(_WIDTH)))
+        for shape, heads in self._alike.items():
+            outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
+            found[heads] = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH)
+        return found
+
+    @cached_property
+    def _sums(self) -> FloatArray:
+        return _summed(np.exp(self._log_slope) * _WIDTH)
+
+    @cached_property
+    def _alike(self) -> dict[DimmingCurve, list[int]]:
+        found: dict[DimmingCurve, list[int]] = {}
+        for head, shape in enumerate(self.stated):
+            found.setdefault(shape, []).append(head)
+        return found
+
+    def log_slope(self, head: int) -> FloatArray:
+        """h of the stated curve of a head (cells,)."""
+        return self._log_slope[head]
+
+    def at(self, z: FloatArray) -> BelievedDimmers:
+        """The dimmers that unknowns (n, KNOTS) stand for."""
+        strayed = self._log_slope + np.where(self.certain[:, None], 0.0, z @ _STRAY.T)
+        cells = np.exp(np.clip(strayed, -_MOST_LOG_SLOPE, _MOST_LOG_SLOPE)) * _WIDTH
+        return BelievedDimmers(self, cells, _summed(cells))
+
+    def log2_stated(self, head: IntArray, level: FloatArray) -> FloatArray:
+        """log2 of the stated output (t,) of heads (t,) at levels (t,)."""
+        found = np.empty(len(level))
+        number = np.empty(len(self.stated), dtype=np.intp)
+        for k, heads in enumerate(self._alike.values()):
+            number[heads] = k
+        of_term = number[head]
+        for k, shape in enumerate(self._alike):
+            own = of_term == k
+            if own.any():
+                found[own] = np.log2(np.maximum(shape.output_from_level(level[own]), _LEAST))
+        return found
+
+    def log2_tabled(self, head: IntArray, cell: IntArray, share: FloatArray) -> FloatArray:
+        """The same by the sums over cells that the strayed curve is made of."""
+        here = (1 - share) * self._sums[head, cell] + share * self._sums[head, cell + 1]
+        return np.asarray(np.log2(np.maximum(here / self._sums[head, -1], _LEAST)))
+
+
+@dataclass(frozen=True)
+class BelievedDimmers:
+    """The dimmers of heads (n) by light in cells between levels (n, cells), and its sums (n, cells + 1)."""
+
+    priors: DimmerPriors
+    cells: FloatArray
+    sums: FloatArray
+
+    @cached_property
+    def _by_knots(self) -> FloatArray:
+        """Slopes of the sums in the knots (n, cells + 1, KNOTS)."""
+        return _summed(self.cells[:, :, None] * _STRAY)
+
+    def log2_output(self, head: IntArray, level: FloatArray) -> FloatArray:
+        """log2 of the output (t,) of heads (t,) at levels (t,) above 0."""
+        cell, share = _place(level)
+        here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
+        strayed = np.log2(np.maximum(here / self.sums[head, -1], _LEAST))
+        more = strayed - self.priors.log2_tabled(head, cell, share)
+        return np.asarray(self.priors.log2_stated(head, level) + more)
+
+    def slopes(self, head: IntArray, level: FloatArray) -> FloatArray:
+        """Slopes of `log2_output` in the knots (t, KNOTS)."""
+        cell, share = _place(level)
+        here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
+        before, after = self._by_knots[head, cell], self._by_knots[head, cell + 1]
+        by_here = (before + share[:, None] * (after - before)) / np.maximum(here, 1e-300)[:, None]
+        by_full = self._by_knots[head, -1] / self.sums[head, -1][:, None]
+        return np.asarray((by_here - by_full) / _LN2 * ~self.priors.certain[head][:, None])
+
+    def outputs(self, head: int, level: FloatArray) -> FloatArray:
+        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1."""
+        lit = np.maximum(level, _LEAST_LEVEL)
+        log2 = self.log2_output(np.full(len(level), head), lit)
+        found = np.where(level > 0, np.minimum(np.exp2(log2), 1.0), 0.0)
+        found[-1] = 1.0
+        return np.asarray(np.maximum.accumulate(found))
+
+
+def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray:
+    """The knots (KNOTS,) that bring a head's stated curve nearest to another one: a ridge regression."""
+    outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
+    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - priors.log_slope(head)
+    # The sum of h over all cells says nothing, so it is left out of the comparison.
+    rows = _STRAY - _WIDTH @ _STRAY
+    off = strayed - _WIDTH @ strayed
+    weight = _WIDTH / _KNOWN_SD**2
+    curvature = rows.T @ (weight[:, None] * rows) + np.eye(KNOTS)
+    return np.asarray(np.linalg.solve(curvature, rows.T @ (weight * off)))
+
+
+def _place(level: FloatArray) -> tuple[IntArray, FloatArray]:
+    """The cell that each level (t,) is in, and how far along it."""
+    cell = np.clip(np.searchsorted(_EDGES, level, side="right") - 1, 0, len(_WIDTH) - 1)
+    return cell, (level - _EDGES[cell]) / _WIDTH[cell]
+
+
+def _summed(cells: FloatArray) -> FloatArray:
+    """Sums over cells (n, cells, ...) up to each edge, the first 0."""
+    return np.concatenate([np.zeros_like(cells[:, :1]), np.cumsum(cells, axis=1)], axis=1)

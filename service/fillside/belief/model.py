@@ -1,0 +1,431 @@
+"""The forward model: the light that follows from unknowns, and how each unknown moves it.
+
+Lux on a receptor along n is the sum over heads of 2^(log2 cd + log2 output) (direct per candela + e^g s(n)),
+with e^g the mean of the head's room light per candela and s(n) = c + 2 u n its shape (c is 1 for a flat
+receptor and 2 for a dome, |u| < 1), and of the ambient light in the same four numbers.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.belief.dimmer import KNOTS, BelievedDimmers
+from fillside.belief.paths import LightPaths, PerCandela, lux_per_candela, per_candela, unit
+from fillside.belief.priors import (
+    AMBIENT,
+    AMBIENT_DIRECTION_SD,
+    AMBIENT_X,
+    CHANGED_STOPS,
+    DIRECTION_SD,
+    DOME,
+    DOME_SD_STOPS,
+    FIGURES,
+    INTENSITY,
+    INTENSITY_SD_STOPS,
+    LIT_SHARE,
+    METER,
+    METER_SD_STOPS,
+    MOVED_M,
+    ROOM,
+    ROOM_X,
+    SETBACK,
+    SHARED,
+    STAND,
+    TAPE_SD_M,
+    WINDOW_AWAY,
+    WINDOW_AWAY_M,
+    WINDOW_AWAY_SD,
+    WINDOW_GROWTH,
+    WINDOW_LUX,
+    WINDOW_X,
+    Prior,
+    prior,
+)
+from fillside.rig.tables.model import Rig
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.intp]
+Point = tuple[float, float, float]
+
+PER_HEAD = FIGURES + KNOTS
+LN2 = math.log(2)
+CAMERA = "camera"
+_STEP = 1e-4
+_NO_WINDOW_LUX, _NEAREST_WINDOW_M = 0.01, 0.5
+_FARTHEST, _FARTHEST_WINDOW = 20.0, 5.0
+"""Logarithms of room light and of ambient light stay within so much of what was believed."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One head's part in a quantity: the head, at a level, on a receptor that faces a head, "camera" or a
+    point [m]."""
+
+    head: int
+    level: float
+    place: Point
+    facing: str | Point
+    dome: bool = False
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """A quantity: its terms, and the ambient light that is in it.
+
+    `ambient` is a head, "camera" or a point [m] that a flat receptor or a dome at `place` faces and sees it by;
+    None for none. `metered` if a meter shows it."""
+
+    terms: tuple[Term, ...]
+    place: Point
+    ambient: str | Point | None = None
+    dome: bool = False
+    metered: bool = False
+    after: tuple[bool, ...] | None = None
+
+
+@dataclass(frozen=True)
+class Step:
+    """What was done to a head: its stand was "moved", or its lamp "changed"."""
+
+    head: int
+    kind: str
+
+
+@dataclass(frozen=True)
+class Quantities:
+    """Quantities (m), each a sum of terms (t) and of ambient light.
+
+    `row`, `path`, `level` (t,) say to which quantity a term adds, along which path, at which level. `place`
+    (m, 3) [m] is where its ambient receptor is, `sky` (m, 3) along what it looks, 0 for none; `dome`, and
+    `metered` (m,).
+    """
+
+    row: IntArray
+    path: IntArray
+    level: FloatArray
+    paths: LightPaths
+    place: FloatArray
+    sky: FloatArray
+    dome: BoolArray
+    metered: BoolArray
+
+    def __len__(self) -> int:
+        return len(self.dome)
+
+    @property
+    def head(self) -> IntArray:
+        """The head (t,) of each term."""
+        return self.paths.head[self.path]
+
+    @property
+    def under_sky(self) -> BoolArray:
+        """Which quantities (m,) ambient light is in."""
+        return np.asarray(self.sky.any(axis=1))
+
+
+@dataclass(frozen=True)
+class Figures:
+    """What unknowns (size,) stand for, of the heads (n) of a model.
+
+    Attributes:
+        z: the unknowns.
+        log2_cd: intensities [log2 cd] before any step (n,).
+        setback_m: how far the light comes from behind where the file puts the head, before any step (n,) [m].
+        lit_share: of the diameters (n,).
+        room_gain: mean of the room light per candela (n,) [lux/cd].
+        room_lean: vector of the room light over twice its mean (n, 3), shorter than 1.
+        dimmers: the dimmers.
+        moves_m, changes_stops: what each step (k) does to each head (n, k).
+        ambient_lux, ambient_lean: mean [lux], and vector over twice that (3,), of the light with all heads
+            out but for a window's.
+        window_lux, window_away_m: what a window adds at the first mark (3,) [lux], and how far it is [m].
+        setback_slope, share_slope: d setback / d z, d share / d z (n,).
+        room_turn, ambient_turn: d lean / d z (n, 3, 3) and (3, 3).
+    """
+
+    z: FloatArray
+    log2_cd: FloatArray
+    setback_m: FloatArray
+    lit_share: FloatArray
+    room_gain: FloatArray
+    room_lean: FloatArray
+    dimmers: BelievedDimmers
+    moves_m: FloatArray
+    changes_stops: FloatArray
+    ambient_lux: float
+    ambient_lean: FloatArray
+    window_lux: FloatArray
+    window_away_m: float
+    setback_slope: FloatArray
+    share_slope: FloatArray
+    room_turn: FloatArray
+    ambient_turn: FloatArray
+
+
+@dataclass(frozen=True)
+class Model:
+    """A rig's unknowns and the light that follows from them.
+
+    The unknowns (size,) are standard normal: PER_HEAD a head, then SHARED, then one for each of the `steps`:
+    how far a stand went, and how much more a lamp gives.
+    """
+
+    rig: Rig
+    names: tuple[str, ...]
+    prior: Prior = field(repr=False)
+    targets: Mapping[str, FloatArray] = field(repr=False)
+    steps: tuple[Step, ...] = ()
+
+    @property
+    def heads(self) -> int:
+        return len(self.names)
+
+    @property
+    def size(self) -> int:
+        return self.heads * PER_HEAD + SHARED + len(self.steps)
+
+    def head_block(self, head: int) -> slice:
+        """The unknowns of one head."""
+        return slice(head * PER_HEAD, (head + 1) * PER_HEAD)
+
+    def per_head(self, z: FloatArray) -> FloatArray:
+        """The unknowns as (n, PER_HEAD)."""
+        return z[: self.heads * PER_HEAD].reshape(self.heads, PER_HEAD)
+
+    def shared(self, z: FloatArray) -> FloatArray:
+        """The unknowns that all heads share (SHARED,)."""
+        first = self.heads * PER_HEAD
+        return z[first : first + SHARED]
+
+    def index_of_shared(self, unknown: int) -> int:
+        return self.heads * PER_HEAD + unknown
+
+    def index_of_step(self, step: int) -> int:
+        return self.heads * PER_HEAD + SHARED + step
+
+    def by_step(self, kind: str, size: float) -> FloatArray:
+        """What each step (k) of a kind does to each head (n, k), per unit of its unknown."""
+        found = np.zeros((self.heads, len(self.steps)))
+        for k, step in enumerate(self.steps):
+            if step.kind == kind:
+                found[step.head, k] = size
+        return found
+
+    def figures(self, z: FloatArray) -> Figures:
+        """What unknowns (size,) stand for."""
+        own, shared, stepped = self.per_head(z), self.shared(z), z[self.index_of_step(0) :]
+        setback, setback_slope = self.prior.setback(own)
+        share, share_slope = self.prior.share(own)
+        log_room, room_sd = self.prior.log_room
+        lean, turn = leans(DIRECTION_SD * own[:, ROOM_X : ROOM_X + 3])
+        ambient_lean, ambient_turn = leans(AMBIENT_DIRECTION_SD * shared[None, AMBIENT_X : AMBIENT_X + 3])
+        ambient_lux, ambient_sd = self.prior.ambient_lux
+        window = np.clip(shared[WINDOW_X : WINDOW_AWAY + 1], -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
+        return Figures(
+            z=z,
+            log2_cd=self.prior.log2_cd + INTENSITY_SD_STOPS * own[:, INTENSITY],
+            setback_m=setback + TAPE_SD_M * own[:, STAND],
+            lit_share=share,
+            room_gain=np.exp(log_room + np.clip(room_sd * own[:, ROOM], -_FARTHEST, _FARTHEST)),
+            room_lean=lean,
+            dimmers=self.prior.dimmers.at(own[:, FIGURES:]),
+            moves_m=self.by_step("moved", MOVED_M) * stepped,
+            changes_stops=self.by_step("changed", CHANGED_STOPS) * stepped,
+            ambient_lux=ambient_lux
+            * math.exp(min(max(ambient_sd * float(shared[AMBIENT]), -_FARTHEST), _FARTHEST)),
+            ambient_lean=ambient_lean[0],
+            window_lux=WINDOW_LUX * np.sinh(WINDOW_GROWTH * window[:3]),
+            window_away_m=WINDOW_AWAY_M * math.exp(WINDOW_AWAY_SD * float(window[3])),
+            setback_slope=setback_slope,
+            share_slope=share_slope,
+            room_turn=turn,
+            ambient_turn=ambient_turn[0],
+        )
+
+    def target(self, facing: str | Point) -> FloatArray:
+        """The point that a receptor faces [m]."""
+        return self.targets[facing] if isinstance(facing, str) else np.array(facing, dtype=np.float64)
+
+    def quantities(self, wanted: Sequence[Wanted]) -> Quantities:
+        """Quantities from what is wanted; equal paths count once."""
+        row, path, level = [], [], []
+        known: dict[tuple[int, Point, str | Point, bool, tuple[bool, ...]], int] = {}
+        now = (True,) * len(self.steps)
+        for number, one in enumerate(wanted):
+            after = now if one.after is None else one.after
+            for term in one.terms:
+                key = (term.head, term.place, term.facing, term.dome, after)
+                row.append(number)
+                path.append(known.setdefault(key, len(known)))
+                level.append(term.level)
+        sky = np.zeros((len(wanted), 3))
+        for number, one in enumerate(wanted):
+            if one.ambient is not None:
+                sky[number] = unit(self.target(one.ambient) - np.array(one.place))
+        return Quantities(
+            np.array(row, dtype=np.intp),
+            np.array(path, dtype=np.intp),
+            np.array(level, dtype=np.float64),
+            LightPaths(
+                np.array([key[0] for key in known], dtype=np.intp),
+                np.array([key[1] for key in known], dtype=np.float64).reshape(-1, 3),
+                np.array([self.target(key[2]) for key in known], dtype=np.float64).reshape(-1, 3),
+                np.array([key[3] for key in known], dtype=np.bool_),
+                np.array([key[4] for key in known], dtype=np.bool_).reshape(len(known), len(self.steps)),
+            ),
+            np.array([one.place for one in wanted], dtype=np.float64).reshape(-1, 3),
+            sky,
+            np.array([one.dome for one in wanted], dtype=np.bool_),
+            np.array([one.metered for one in wanted], dtype=np.bool_),
+        )
+
+    def direct(self, there: Figures, paths: LightPaths) -> PerCandela:
+        """Direct light along paths per candela, and its slopes."""
+        setback = there.setback_m[paths.head] + _stepped(there.moves_m, paths.head, paths.after)
+        return per_candela(paths, self.prior.sources, setback, there.lit_share)
+
+    def lux(self, there: Figures, wanted: Quantities) -> FloatArray:
+        """Lux of the quantities (m,)."""
+        paths = wanted.paths
+        setback = there.setback_m[paths.head] + _stepped(there.moves_m, paths.head, paths.after)
+        direct = lux_per_candela(paths, self.prior.sources, setback, there.lit_share)
+        room = there.room_gain[wanted.head] * _room_shape(there, wanted)
+        terms = _candela(there, wanted) * (direct[wanted.path] + room)
+        light = np.bincount(wanted.row, terms, minlength=len(wanted)) + self.ambient_lux(there, wanted)
+        return np.asarray(light * self._shown(there.z, wanted))
+
+    def lux_and_slopes(
+        self, there: Figures, wanted: Quantities, direct: PerCandela | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Lux of the quantities (m,) and its slopes in the unknowns (m, size).
+
+        `direct`, where it is at hand, is that of the paths of the quantities in this studio.
+        """
+        per_cd = self.direct(there, wanted.paths) if direct is None else direct
+        head, path = wanted.head, wanted.path
+        candela, shape = _candela(there, wanted), _room_shape(there, wanted)
+        gain = there.room_gain[head]
+        lux = candela * (per_cd.lux[path] + gain * shape)
+        deeper = candela * per_cd.by_setback[path]
+        by = np.empty((len(path), PER_HEAD))
+        by[:, INTENSITY] = lux * (LN2 * INTENSITY_SD_STOPS)
+        by[:, SETBACK] = deeper * there.setback_slope[head]
+        by[:, STAND] = deeper * TAPE_SD_M
+        by[:, LIT_SHARE] = candela * per_cd.by_share[path] * there.share_slope[head]
+        by[:, ROOM] = candela * gain * shape * self.prior.log_room[1][head]
+        toward = np.einsum("tk,tkl->tl", wanted.paths.axis[path], there.room_turn[head])
+        by[:, ROOM_X : ROOM_X + 3] = 2 * DIRECTION_SD * (candela * gain * (shape > 0))[:, None] * toward
+        by[:, FIGURES:] = (lux * LN2)[:, None] * there.dimmers.slopes(head, wanted.level)
+        of_heads = np.zeros((len(wanted), self.heads, PER_HEAD))
+        np.add.at(of_heads, (wanted.row, head), by)
+        total = np.bincount(wanted.row, lux, minlength=len(wanted)) + self.ambient_lux(there, wanted)
+        every = np.concatenate(
+            [
+                of_heads.reshape(len(wanted), self.heads * PER_HEAD),
+                self._shared_slopes(there, wanted, total),
+                self._step_slopes(wanted, lux, deeper),
+            ],
+            axis=1,
+        )
+        shown = self._shown(there.z, wanted)
+        return total * shown, every * shown[:, None]
+
+    def ambient_lux(self, there: Figures, wanted: Quantities) -> FloatArray:
+        """The part of the quantities (m,) that is there with all heads out [lux]."""
+        return np.asarray(_ambient(there, wanted) + self._window(there.z, wanted))
+
+    def _shared_slopes(self, there: Figures, wanted: Quantities, total: FloatArray) -> FloatArray:
+        """Slopes of the quantities (m,) in what heads share (m, SHARED)."""
+        found = np.zeros((len(wanted), SHARED))
+        ambient = _ambient(there, wanted)
+        found[:, AMBIENT] = ambient * self.prior.ambient_lux[1]
+        toward = 2 * AMBIENT_DIRECTION_SD * there.ambient_lux * wanted.sky @ there.ambient_turn
+        found[:, AMBIENT_X:WINDOW_X] = toward * (ambient > 0)[:, None]
+        if wanted.under_sky.any():
+            window = self._window(there.z, wanted)
+            for unknown in range(WINDOW_X, WINDOW_AWAY + 1):
+                tried = there.z.copy()
+                tried[self.index_of_shared(unknown)] += _STEP
+                found[:, unknown] = (self._window(tried, wanted) - window) / _STEP
+        found[:, METER] = total * (LN2 * METER_SD_STOPS) * wanted.metered
+        found[:, DOME] = total * (LN2 * DOME_SD_STOPS) * (wanted.metered & wanted.dome)
+        return found
+
+    def _step_slopes(self, wanted: Quantities, lux: FloatArray, deeper: FloatArray) -> FloatArray:
+        """Slopes of the quantities (m,) in the steps (m, k)."""
+        found = np.zeros((len(wanted), len(self.steps)))
+        if self.steps:
+            moved, changed = self.by_step("moved", MOVED_M), self.by_step("changed", CHANGED_STOPS)
+            by = deeper[:, None] * moved[wanted.head] + (lux * LN2)[:, None] * changed[wanted.head]
+            np.add.at(found, wanted.row, by * wanted.paths.after[wanted.path])
+        return found
+
+    def _window(self, z: FloatArray, wanted: Quantities) -> FloatArray:
+        """What a window adds to the quantities (m,) [lux]: a small source, by the inverse square."""
+        own = np.clip(self.shared(z)[WINDOW_X : WINDOW_AWAY + 1], -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
+        at_mark = WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:3])
+        bright = math.sqrt(float(at_mark @ at_mark) + _NO_WINDOW_LUX**2)
+        away = WINDOW_AWAY_M * math.exp(WINDOW_AWAY_SD * float(own[3]))
+        ray = np.array(self.rig.first_mark) + away * at_mark / bright - wanted.place
+        length = np.maximum(np.sqrt(np.einsum("mk,mk->m", ray, ray)), _NEAREST_WINDOW_M)
+        there = bright * (away / length) ** 2
+        leaning = there * np.einsum("mk,mk->m", wanted.sky, ray) / length
+        flat = (leaning + np.hypot(leaning, _NO_WINDOW_LUX)) / 2
+        return np.asarray(np.where(wanted.dome, (there + leaning) / 2, flat) * wanted.under_sky)
+
+    def _shown(self, z: FloatArray, wanted: Quantities) -> FloatArray:
+        """How much more than is there the meter shows of quantities (m,), as a factor."""
+        own = self.shared(z)
+        stops = METER_SD_STOPS * own[METER] + DOME_SD_STOPS * own[DOME] * wanted.dome
+        return np.asarray(np.exp2(stops * wanted.metered))
+
+
+def _stepped(steps: FloatArray, head: IntArray, after: BoolArray) -> FloatArray:
+    """What the steps (n, k) before them did to heads (t,)."""
+    return np.asarray((steps[head] * after).sum(axis=1))
+
+
+def _candela(there: Figures, wanted: Quantities) -> FloatArray:
+    """Intensity of the head of each term (t,) at its level [cd]."""
+    head, lit = wanted.head, wanted.level > 0
+    changes = _stepped(there.changes_stops, head, wanted.paths.after[wanted.path])
+    log2 = there.dimmers.log2_output(head, np.where(lit, wanted.level, 1.0))
+    return np.asarray(np.exp2(there.log2_cd[head] + changes + log2) * lit)
+
+
+def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:
+    """Room light on the receptor of each term (t,) over its mean."""
+    paths = wanted.paths
+    leaning = np.einsum("pk,pk->p", paths.axis, there.room_lean[paths.head])
+    return np.asarray(np.maximum(np.where(paths.dome, 2.0, 1.0) + 2 * leaning, 0.0)[wanted.path])
+
+
+def _ambient(there: Figures, wanted: Quantities) -> FloatArray:
+    """The light with all heads out in the quantities (m,) but for a window's [lux]."""
+    shape = np.where(wanted.dome, 2.0, 1.0) + 2 * wanted.sky @ there.ambient_lean
+    return np.asarray(there.ambient_lux * np.maximum(shape, 0.0) * wanted.under_sky)
+
+
+def leans(w: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Numbers (n, 3) as vectors shorter than 1 (n, 3), and their slopes (n, 3, 3)."""
+    length = np.sqrt(1 + np.einsum("nk,nk->n", w, w))[:, None]
+    outer = np.einsum("nk,nl->nkl", w, w) / length[:, :, None] ** 3
+    return w / length, np.eye(3) / length[:, :, None] - outer
+
+
+def model_of(rig: Rig, steps: Sequence[Step] = ()) -> Model:
+    """The unknowns of a rig to which steps were taken."""
+    targets = {head.name: np.array(head.position) for head in rig.heads}
+    targets[CAMERA] = np.array(rig.camera.position)
+    return Model(rig, tuple(head.name for head in rig.heads), prior(rig), targets, tuple(steps))
+
+
+def moved(wanted: Quantities, step: FloatArray) -> Quantities:
+    """The same quantities, their receptors held a `step` (3,) [m] away."""
+    return replace(wanted, paths=wanted.paths.moved(step))

@@ -1,0 +1,128 @@
+"""The most likely studio and how sure it is: readings and beliefs weighed together.
+
+The unknowns are standard normal before any evidence, and what was seen errs normally with a covariance N. The
+mode of the posterior is found by damped Gauss-Newton steps, and the posterior is taken to be normal about it
+(Laplace's method): with slopes R of what was seen, its covariance is I - R'(R R' + N)^-1 R. That is the form
+of a Kalman update, in the space of what was seen, which is smaller than that of the unknowns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.belief.model import Figures, Model
+from fillside.belief.observations import Observations, stops, stops_slopes
+from fillside.belief.priors import MOVED_M, STAND, TAPE_SD_M
+
+FloatArray = NDArray[np.float64]
+
+_TRIES, _LONGEST, SETTLED = 60, 2.5, 2e-3
+"""Most steps tried, the longest in any unknown [sd], and a gain in squared misfit too small to go on for."""
+_DAMPED, _STIFFEST = 0.05, 1e6
+"""The least damping where a step did not keep its promise, and that at which to give up."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What was seen of a model (m), tape measures included as the last, and how it errs: `noise` (m, m)."""
+
+    model: Model
+    seen: Observations
+    noise: FloatArray
+
+    @cached_property
+    def values(self) -> FloatArray:
+        """What was seen: stops of readings, and how far stands are from the file [m]."""
+        return np.concatenate([self.seen.stops, [metres for _, _, metres in self.seen.tapes]])
+
+    @cached_property
+    def weight(self) -> FloatArray:
+        """The inverse of the noise (m, m)."""
+        return np.asarray(np.linalg.inv(self.noise))
+
+    def at(self, z: FloatArray) -> Point:
+        """What would be expected in the studio that `z` (size,) describes."""
+        there = self.model.figures(z)
+        lux, slopes = self.model.lux_and_slopes(there, self.seen.quantities)
+        expected, rows = stops(lux), stops_slopes(lux, slopes)
+        for head, after, _ in self.seen.tapes:
+            row = np.zeros((1, self.model.size))
+            row[0, self.model.head_block(head).start + STAND] = TAPE_SD_M
+            row[0, self.model.index_of_step(0) :] = self.model.by_step("moved", MOVED_M)[head] * after
+            expected, rows = np.append(expected, row @ z), np.concatenate([rows, row])
+        off = self.values - expected
+        return Point(there, expected, rows, float(off @ self.weight @ off + z @ z))
+
+
+@dataclass(frozen=True)
+class Point:
+    """A studio that was tried: its figures, what should be seen, its slopes (m, size), and the misfit."""
+
+    figures: Figures
+    expected: FloatArray
+    rows: FloatArray
+    misfit: float
+
+    @property
+    def z(self) -> FloatArray:
+        """The unknowns (size,)."""
+        return self.figures.z
+
+
+def most_likely(problem: Problem, start: FloatArray) -> Point:
+    """The unknowns at which evidence and beliefs together are most likely, from a start nearby."""
+    best = problem.at(start)
+    if not len(problem.values):
+        return problem.at(np.zeros_like(start))
+    damping = 0.0
+    for _ in range(_TRIES):
+        step, promised = _step(problem, best, damping)
+        tried = problem.at(best.z + step)
+        gain = best.misfit - tried.misfit
+        if gain > 0:
+            best = tried
+        kept = gain / max(promised, 1e-300)
+        damping = max(4 * damping, _DAMPED) if kept < 0.25 else damping / 5 if kept > 0.75 else damping
+        if promised < SETTLED or damping > _STIFFEST:
+            break
+    return best
+
+
+def _step(problem: Problem, point: Point, damping: float) -> tuple[FloatArray, float]:
+    """A step of Levenberg and Marquardt from a point (size,), and by how much it should lessen the misfit."""
+    off = problem.values - point.expected
+    uphill = point.rows.T @ (problem.weight @ off) - point.z
+    wide = 1 + damping
+    spread = problem.noise + point.rows @ point.rows.T / wide
+    step = (uphill - point.rows.T @ np.linalg.solve(spread, point.rows @ uphill) / wide) / wide
+    step = step * min(1.0, _LONGEST / max(float(np.abs(step).max()), 1e-12))
+    seen = point.rows @ step
+    return step, float(2 * step @ uphill - step @ step - seen @ problem.weight @ seen)
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """What evidence leaves unknown of the unknowns (size,): covariance I - W'W, `whitened` is W (m, size)."""
+
+    whitened: FloatArray
+
+    def variance(self, slopes: FloatArray) -> FloatArray:
+        """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
+        known = np.square(slopes @ self.whitened.T).sum(axis=1)
+        return np.asarray(np.maximum(np.square(slopes).sum(axis=1) - known, 0.0))
+
+    def covariance(self, one: FloatArray, other: FloatArray) -> FloatArray:
+        """Covariance (k, l) of quantities with slopes (k, size) and (l, size)."""
+        return np.asarray(one @ other.T - (one @ self.whitened.T) @ (other @ self.whitened.T).T)
+
+
+def posterior(problem: Problem, point: Point) -> Posterior:
+    """The posterior about a point."""
+    if not len(problem.values):
+        return Posterior(np.zeros((0, problem.model.size)))
+    root = np.linalg.cholesky(point.rows @ point.rows.T + problem.noise)
+    return Posterior(np.asarray(np.linalg.solve(root, point.rows)))
