@@ -61,7 +61,7 @@ def face_lux(rig: Rig, outputs: list[float], at: np.ndarray) -> tuple[float, flo
     right = _unit(np.cross(look, [0.0, 0.0, 1.0]))
     key_side = sum((np.array(h.position) - at) @ right for h in rig.heads if h.role == "key") > 0
     sign = 1.0 if key_side else -1.0
-    toward_key, toward_fill, _ = rig.ambient.toward
+    toward_key, toward_fill, _ = rig.ambient_toward
     sides = []
     for way, ambient in ((sign, toward_key), (-sign, toward_fill)):
         axis = look * math.cos(math.pi / 4) + right * way * math.sin(math.pi / 4)

@@ -63,7 +63,7 @@ def test_heads_arrive_in_the_order_of_the_file(rig: Rig) -> None:
     assert made.full_scales == (65535, 255, 0)
     assert made.fixed.tolist() == [False, False, True]
     assert made.floors.tolist() == [0.02, 0.0, 0.0]
-    assert made.ambient == (8.0, 8.0, 8.0)
+    assert made.ambient == (8.0, 8.0, 16.0)
     assert made.index("rim") == 1
     assert made.of_role("rim") == (1,)
     with pytest.raises(KeyError):
@@ -122,7 +122,7 @@ def test_a_calibration_overrides_what_it_knows_and_nothing_else(rig: Rig) -> Non
     assert made.sources.bounce[0] == 0.03
     assert made.curves[0].output_from_level(0.5) == pytest.approx(0.2)
     assert made.floors[0] == 0.05
-    assert made.ambient == (12.5, 8.0, 8.0)
+    assert made.ambient == (12.5, 8.0, 16.0)
     assert made.sources.intensity_cd[1] == plain.sources.intensity_cd[1]
     assert made.curves[1:] == plain.curves[1:]
     assert read.unknown_heads(rig) == ("gone",)

@@ -180,7 +180,7 @@ _UNREAD_SDS = (2.4, 0.4)
 
 def ambient_belief(rig: Rig) -> AmbientBelief:
     """The light with all heads out, as the rig file states it or as a darkened room has it."""
-    if rig.ambient.lux is None and all(v is None for v in rig.ambient.directions_given):
+    if not rig.ambient.given:
         return AmbientBelief((_LEAST_LUX,) * 3, *_UNREAD_SDS)
-    key, fill, camera = (max(lux, _LEAST_LUX) for lux in rig.ambient.toward)
+    key, fill, camera = (max(lux, _LEAST_LUX) for lux in rig.ambient_toward)
     return AmbientBelief((key, fill, camera), 0.25, 0.15)

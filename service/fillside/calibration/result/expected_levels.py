@@ -26,6 +26,7 @@ from fillside.photometry.source import LightSources
 from fillside.rig.calibration import CalibratedAmbient, CalibratedCurve, CalibratedHead, Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.scene.whites import white_of
+from fillside.rig.tables.model import Head
 
 FloatArray = NDArray[np.float64]
 
@@ -47,7 +48,11 @@ def calibrated_head(fit: Fit, head: int) -> CalibratedHead:
     rig_head, white = model.rig.heads[head], white_of(model.rig, model.rig.heads[head])
     read = bool(fit.was_read[head])
     levels, outputs = dimmer_table(model, fit.z, fit.shapes, head) if read else stated_table(model, head)
-    found = _found(model.figures(fit.z)[head], float(own.diameter_m[head])) if read else _stated(own, head)
+    found = (
+        _found(model.figures(fit.z)[head], float(own.diameter_m[head]))
+        if read
+        else _stated(own, head, rig_head)
+    )
     lit_floor = float(model.figures(fit.z)[head, LIT_FLOOR]) if read else 0.0
     return CalibratedHead(
         **found,
@@ -68,14 +73,14 @@ def _found(figures: FloatArray, diameter_m: float) -> dict[str, float]:
     }
 
 
-def _stated(own: LightSources, head: int) -> dict[str, float]:
+def _stated(own: LightSources, head: int, rig_head: Head) -> dict[str, float]:
     """The rig file's own figures: readings of other heads say nothing of this one."""
-    return {
+    figures = {
         "intensity_cd": float(own.intensity_cd[head]),
         "setback_m": float(own.setback_m[head]),
         "diameter_m": float(own.diameter_m[head]),
-        "bounce": float(own.bounce[head]),
     }
+    return figures if rig_head.bounce is None else {**figures, "bounce": rig_head.bounce}
 
 
 def dimmer_table(model: Model, z: FloatArray, shapes: Shapes, head: int) -> tuple[FloatArray, FloatArray]:
@@ -119,7 +124,7 @@ def _ambient(fit: Fit) -> CalibratedAmbient:
         model.directions.index(d) for d in (("key", "flat"), ("fill", "flat"), exposure_direction(model.rig))
     ]
     if not any(not reading.heads for reading in fit.readings_counted):
-        stated = np.array(model.rig.ambient.toward)
+        stated = np.array(model.rig.ambient_toward)
         moved = stated + lux[sides] - model.ambient_lux(np.zeros(model.size))[sides]
     else:
         moved = lux[sides]

@@ -136,7 +136,7 @@ def _sources(rig: Rig, read: list[CalibratedHead]) -> LightSources:
         spread=np.array([head.modifier.spread_exponent for head in rig.heads]),
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
-        bounce=np.array([_stated(own.bounce, head.bounce) for head, own in pairs]),
+        bounce=np.array([_stated(own.bounce, head.bounce or 0.0) for head, own in pairs]),
         tabled=HeadDistributions.of(
             [None if head.table is None else head.table.distribution for head in rig.heads]
         ),
@@ -172,7 +172,7 @@ def _curve(rig: Rig, head: Head, read: CalibratedHead) -> DimmingCurve:
 
 
 def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, float]:
-    key, fill, camera = rig.ambient.toward
+    key, fill, camera = rig.ambient_toward
     read = None if calibration is None else calibration.ambient
     if read is None:
         return key, fill, camera
