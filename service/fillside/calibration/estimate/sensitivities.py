@@ -127,7 +127,6 @@ def _per_candela(
         spread=labels.spread[head],
         diameter_m=labels.diameter_m[head] * share,
         setback_m=setback,
-        bounce=np.zeros(len(head)),
         tabled=None if labels.tabled is None else labels.tabled.take(head),
     )
     axes = np.stack([axis, axis, unit(away)])
