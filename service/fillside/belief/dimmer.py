@@ -101,7 +101,7 @@ class DimmerPriors:
 
     def log_slope(self, head: int) -> FloatArray:
         """h of the stated curve of a head (cells,)."""
-        return self._log_slope[head]
+        return np.asarray(self._log_slope[head])
 
     def at(self, z: FloatArray) -> BelievedDimmers:
         """The dimmers that unknowns (n, KNOTS) stand for."""

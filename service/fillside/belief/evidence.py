@@ -137,7 +137,8 @@ class Evidence:
     @property
     def newest_s(self) -> float | None:
         """The time of the newest piece [s]; None if none says its time."""
-        times = [seconds_of(one.time) for one in (*self.readings, *self.tapes, *self.events)]
+        pieces: tuple[Piece, ...] = (*self.readings, *self.tapes, *self.events)
+        times = [seconds_of(one.time) for one in pieces]
         return max((own for own in times if own is not None), default=None)
 
 

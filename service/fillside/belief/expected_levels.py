@@ -110,15 +110,14 @@ def _ambient(belief: Belief) -> CalibratedAmbient:
     ).tolist()
     mean = min(there.ambient_lux, MOST_LUX)
     x, y, z = (2 * mean * there.ambient_lean).tolist()
-    wx, wy, wz = there.window_lux.tolist()
     return CalibratedAmbient(
         toward_key=key,
         toward_fill=fill,
         toward_camera=camera,
         mean=mean,
         vector=(x, y, z),
-        window=(wx, wy, wz),
-        window_m=there.window_away_m,
+        window=there.window.toward_lux,
+        window_m=there.window.away_m,
     )
 
 

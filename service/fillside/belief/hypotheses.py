@@ -4,8 +4,8 @@ A wrong reading is off by a stop or so, whatever the reason, so a hypothesis say
 variance is that of a slip. The probability of all readings under each is that of a linear model about the
 studio at hand with the unknowns integrated out (the evidence of D. J. C. MacKay, Neural Computation 4, 1992):
 normal, with covariance R R' + N + s^2 on the readings that are wrong. It follows for every hypothesis from
-one inverse, by the lemmas on determinants and inverses of a matrix with a few changed elements (Sherman, Morrison
-and Woodbury), so that all ways of doubting a few readings of a head can be compared.
+one inverse, by the lemmas on determinants and inverses of a matrix with a few changed elements (Sherman,
+Morrison and Woodbury), so that all ways of doubting a few readings of a head can be compared.
 """
 
 from __future__ import annotations
@@ -71,12 +71,12 @@ def wrong_readings(problem: Problem, point: Point, heads: tuple[frozenset[int], 
     inverse, weighed = _inverse(problem, point)
     wrong = np.zeros(len(problem.values), dtype=np.bool_)
     for own in _groups(heads):
-        best, chosen = 0.0, ()
+        best, chosen = 0.0, list[int]()
         for doubted in _ways(own, np.abs(weighed[own]) / np.sqrt(np.diag(inverse)[own])):
             gain = _gain(inverse, weighed, np.array(doubted))
             if gain > best:
-                best, chosen = gain, doubted
-        wrong[list(chosen)] = True
+                best, chosen = gain, list(doubted)
+        wrong[chosen] = True
     return wrong
 
 

@@ -46,6 +46,7 @@ from fillside.belief.priors import (
     Prior,
     prior,
 )
+from fillside.photometry.window_light import WindowLight
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -57,7 +58,6 @@ PER_HEAD = FIGURES + KNOTS
 LN2 = math.log(2)
 CAMERA = "camera"
 _STEP = 1e-4
-_NO_WINDOW_LUX, _NEAREST_WINDOW_M = 0.01, 0.5
 _FARTHEST, _FARTHEST_WINDOW = 20.0, 5.0
 """Logarithms of room light and of ambient light stay within so much of what was believed."""
 
@@ -78,8 +78,10 @@ class Term:
 class Wanted:
     """A quantity: its terms, and the ambient light that is in it.
 
-    `ambient` is a head, "camera" or a point [m] that a flat receptor or a dome at `place` faces and sees it by;
-    None for none. `metered` if a meter shows it."""
+    `ambient` is a head, "camera" or a point [m] that a flat receptor or a dome at `place` faces and sees
+    it by; None for none. `metered` if a meter shows it. `after` says of each step of the model whether it came
+    before; None is all of them, as things are now.
+    """
 
     terms: tuple[Term, ...]
     place: Point
@@ -144,7 +146,7 @@ class Figures:
         moves_m, changes_stops: what each step (k) does to each head (n, k).
         ambient_lux, ambient_lean: mean [lux], and vector over twice that (3,), of the light with all heads
             out but for a window's.
-        window_lux, window_away_m: what a window adds at the first mark (3,) [lux], and how far it is [m].
+        window: the window's light.
         setback_slope, share_slope: d setback / d z, d share / d z (n,).
         room_turn, ambient_turn: d lean / d z (n, 3, 3) and (3, 3).
     """
@@ -160,8 +162,7 @@ class Figures:
     changes_stops: FloatArray
     ambient_lux: float
     ambient_lean: FloatArray
-    window_lux: FloatArray
-    window_away_m: float
+    window: WindowLight
     setback_slope: FloatArray
     share_slope: FloatArray
     room_turn: FloatArray
@@ -226,7 +227,6 @@ class Model:
         lean, turn = leans(DIRECTION_SD * own[:, ROOM_X : ROOM_X + 3])
         ambient_lean, ambient_turn = leans(AMBIENT_DIRECTION_SD * shared[None, AMBIENT_X : AMBIENT_X + 3])
         ambient_lux, ambient_sd = self.prior.ambient_lux
-        window = np.clip(shared[WINDOW_X : WINDOW_AWAY + 1], -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
         return Figures(
             z=z,
             log2_cd=self.prior.log2_cd + INTENSITY_SD_STOPS * own[:, INTENSITY],
@@ -240,8 +240,7 @@ class Model:
             ambient_lux=ambient_lux
             * math.exp(min(max(ambient_sd * float(shared[AMBIENT]), -_FARTHEST), _FARTHEST)),
             ambient_lean=ambient_lean[0],
-            window_lux=WINDOW_LUX * np.sinh(WINDOW_GROWTH * window[:3]),
-            window_away_m=WINDOW_AWAY_M * math.exp(WINDOW_AWAY_SD * float(window[3])),
+            window=self.window(z),
             setback_slope=setback_slope,
             share_slope=share_slope,
             room_turn=turn,
@@ -366,18 +365,16 @@ class Model:
             np.add.at(found, wanted.row, by * wanted.paths.after[wanted.path])
         return found
 
-    def _window(self, z: FloatArray, wanted: Quantities) -> FloatArray:
-        """What a window adds to the quantities (m,) [lux]: a small source, by the inverse square."""
+    def window(self, z: FloatArray) -> WindowLight:
+        """The window that unknowns stand for."""
         own = np.clip(self.shared(z)[WINDOW_X : WINDOW_AWAY + 1], -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
-        at_mark = WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:3])
-        bright = math.sqrt(float(at_mark @ at_mark) + _NO_WINDOW_LUX**2)
+        x, y, z_lux = (WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:3])).tolist()
         away = WINDOW_AWAY_M * math.exp(WINDOW_AWAY_SD * float(own[3]))
-        ray = np.array(self.rig.first_mark) + away * at_mark / bright - wanted.place
-        length = np.maximum(np.sqrt(np.einsum("mk,mk->m", ray, ray)), _NEAREST_WINDOW_M)
-        there = bright * (away / length) ** 2
-        leaning = there * np.einsum("mk,mk->m", wanted.sky, ray) / length
-        flat = (leaning + np.hypot(leaning, _NO_WINDOW_LUX)) / 2
-        return np.asarray(np.where(wanted.dome, (there + leaning) / 2, flat) * wanted.under_sky)
+        return WindowLight(self.rig.first_mark, (x, y, z_lux), away)
+
+    def _window(self, z: FloatArray, wanted: Quantities) -> FloatArray:
+        """What a window adds to the quantities (m,) [lux]."""
+        return self.window(z).on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
 
     def _shown(self, z: FloatArray, wanted: Quantities) -> FloatArray:
         """How much more than is there the meter shows of quantities (m,), as a factor."""

@@ -240,10 +240,10 @@ def _as_readings(belief: Belief, asked: Sequence[Candidate]) -> tuple[FloatArray
     model, there = belief.model, belief.figures
     wanted = []
     for one in asked:
-        dome, terms = one.receptor == "dome", ()
+        dome, terms = one.receptor == "dome", list[Term]()
         if one.head is not None:
-            terms = (Term(model.names.index(one.head), one.level, one.at, one.facing, dome),)
-        wanted.append(Wanted(terms, one.at, one.facing, dome, metered=True))
+            terms.append(Term(model.names.index(one.head), one.level, one.at, one.facing, dome))
+        wanted.append(Wanted(tuple(terms), one.at, one.facing, dome, metered=True))
     quantities = model.quantities(wanted)
     lux, slopes = model.lux_and_slopes(there, quantities)
     meter = meter_sd_expected(belief.rig.meter.sigma, lux)

@@ -22,7 +22,6 @@ from fillside.belief.priors import (
     INTENSITY,
     INTENSITY_SD_STOPS,
     LEAST_AMBIENT_LUX,
-    is_ambient_stated,
 )
 from fillside.rig.tables.model import Rig
 
@@ -156,9 +155,10 @@ def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, 
 def _stated_ambient(model: Model) -> Iterator[tuple[Wanted, float]]:
     """The three numbers of the rig file as if they had been metered at the first mark, where it has any."""
     rig = model.rig
-    if not is_ambient_stated(rig):
-        return
-    for side, lux in zip(ambient_sides(rig), rig.ambient.toward, strict=True):
+    stated = [rig.ambient.lux if own is None else own for own in rig.ambient.directions_given]
+    for side, lux, given in zip(ambient_sides(rig), rig.ambient_toward, stated, strict=True):
+        if given is None:
+            continue
         yield side, float(stops(np.array(max(lux, LEAST_AMBIENT_LUX))))
 
 

@@ -93,7 +93,7 @@ def _lux(paths: LightPaths, labels: LightSources, setback_m: FloatArray, share: 
     )
     axes = np.tile(paths.axis, (tries, 1))
     flat, dome = receptor_lux(sources, _ORIGIN, np.stack([axes, axes]), np.array([False, True]))
-    return np.where(np.tile(paths.dome, tries), dome, flat)
+    return np.asarray(np.where(np.tile(paths.dome, tries), dome, flat))
 
 
 def unit(vectors: FloatArray) -> FloatArray:

@@ -168,12 +168,7 @@ def _room(own: Scene, head: int) -> tuple[float, float]:
     return math.log(share / float(away) ** 2), ROOM_UNKNOWN_SD
 
 
-def is_ambient_stated(rig: Rig) -> bool:
-    """Whether the rig file says anything of the light with all heads out."""
-    return rig.ambient.lux is not None or any(v is not None for v in rig.ambient.directions_given)
-
-
 def _ambient(rig: Rig) -> tuple[float, float]:
-    if not is_ambient_stated(rig):
+    if not rig.ambient.given:
         return _AMBIENT_LUX, _AMBIENT_SD
-    return max(float(np.mean(rig.ambient.toward)), LEAST_AMBIENT_LUX), _AMBIENT_SD
+    return max(float(np.mean(rig.ambient_toward)), LEAST_AMBIENT_LUX), _AMBIENT_SD

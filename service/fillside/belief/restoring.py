@@ -123,7 +123,7 @@ def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
     if head.curve is not None and not prior.dimmers.certain[i]:
         shape = curve((tuple(head.curve.levels), tuple(head.curve.outputs)))
         found[FIGURES:] = knots_of(prior.dimmers, i, shape)
-    return found
+    return np.asarray(found)
 
 
 def _lean_unknowns(mean: float, vector: tuple[float, float, float]) -> FloatArray:

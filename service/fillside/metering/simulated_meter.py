@@ -19,8 +19,12 @@ def truth_of(rig: Rig) -> SimTruth:
     heads = tuple(_sim_head(rig, head) for head in rig.heads)
     rooms = (room_of(options) for options in rig.driver_config.options.values())
     room = next((room for room in rooms if room is not None), SimOptions())
-    ambient = sum(rig.ambient.toward) / 3 if room.ambient_lux is None else room.ambient_lux
+    ambient = _even_lux(rig) if room.ambient_lux is None else room.ambient_lux
     return SimTruth(heads, ambient, room.window_lux, room.window_from, room.noise_stops, room.seed)
+
+
+def _even_lux(rig: Rig) -> float:
+    return sum(rig.ambient_toward) / 3 if rig.ambient.lux is None else rig.ambient.lux
 
 
 def _sim_head(rig: Rig, head: Head) -> SimHead:
@@ -42,7 +46,7 @@ def _sim_head(rig: Rig, head: Head) -> SimHead:
         exponent=truth.exponent,
         dead_zone=truth.dead_zone,
         saturation=truth.saturation,
-        bounce=head.bounce if truth.bounce is None else truth.bounce,
+        bounce=(head.bounce or 0.0) if truth.bounce is None else truth.bounce,
         cool_share=head.lamp.cool_part if head.lamp is not None and _has_two_channels(drive) else None,
         warm_factor=truth.warm_factor,
         warm_up_s=truth.warm_up_s,

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading
 from fillside.belief.observations import DARK_LUX, HAND_SD_M
-from fillside.photometry.source import facing_lux, head_directions, receptor_lux
+from fillside.photometry.room_light import received_lux
+from fillside.photometry.source import head_directions
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point, Rig, Sensor
@@ -60,20 +61,14 @@ def point_of(rig: Rig, place: str | Point) -> Point:
 
 
 def at_full_lux(scene: Scene, look: Look) -> FloatArray:
-    """What each head (n,) adds at full, bounce counted except where it is faced itself [lux]."""
+    """What each head (n,) adds at full, direct and by the room [lux]."""
     sources, dome = scene.sources, np.array([look.dome])
     if look.faced is None:
         axes = head_directions(sources, look.at)[np.newaxis]
     else:
         away = np.array(look.faced) - np.array(look.at)
         axes = (away / max(float(np.linalg.norm(away)), 1e-9))[np.newaxis]
-    direct = receptor_lux(sources, look.at, axes, dome)[0]
-    if look.faced is None and not look.dome:
-        return np.asarray(direct)
-    bounced = np.array(sources.bounce)
-    if not look.dome and look.side in scene.names:
-        bounced[scene.index(look.side)] = 0.0
-    return np.asarray(direct + bounced * facing_lux(sources, look.at))
+    return np.asarray(received_lux(sources, look.at, axes, dome)[0])
 
 
 def room_lux(scene: Scene, look: Look) -> float:

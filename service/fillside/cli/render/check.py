@@ -53,6 +53,10 @@ def _targets(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
     yield ["exposure", numbers.lux(found.exposure_target_lux)]
     yield ["subject", f"{lengths.place(found.subject)}, looks at {found.looks}"]
     yield ["marks", "; ".join(f"{name} {lengths.place(place)}" for name, place in found.marks.items())]
+    if found.room is not None:
+        sides = " × ".join(lengths.long(side) for side in found.room.size)
+        back = numbers.percent(found.room.sends_back)
+        yield ["room", f"{sides}, {found.room.tone}: its surfaces send back {back} of the light"]
     if any(found.ambient_lux):
         key, fill, camera = (f"{lux:.3g} lx" for lux in found.ambient_lux)
         yield ["ambient", f"{key} toward key, {fill} toward fill, {camera} toward camera"]

@@ -39,7 +39,7 @@ class Balancing:
         self._intervals = Intervals(scene.rig, calibration)
         self._solver = BalanceSolver(scene)
         self.limits = self._solver.limits
-        self._calibrated_cd = scene.sources.intensity_cd
+        self._calibrated = scene.sources
         self.corrected: dict[str, float] = {}
 
     def count_on(self, heads: HeadPolicy) -> None:
@@ -52,7 +52,8 @@ class Balancing:
         if isinstance(event, HeadsCorrected):
             self.correct(dict(event.stops))
         else:
-            self._see(replace(self.scene, ambient=(event.toward_key, event.toward_fill, event.toward_camera)))
+            toward = (event.toward_key, event.toward_fill, event.toward_camera)
+            self._see(self.scene.with_ambient(toward))
 
     def correct(self, stops: Mapping[str, float]) -> None:
         """Assume that heads give this many stops less than calibrated; 0 for heads not listed."""
@@ -61,8 +62,7 @@ class Balancing:
         if corrected == self.corrected:
             return
         self.corrected = corrected
-        intensity_cd = self._calibrated_cd * np.exp2(-np.array(by_head))
-        self._see(replace(self.scene, sources=replace(self.scene.sources, intensity_cd=intensity_cd)))
+        self._see(replace(self.scene, sources=self._calibrated.scaled(np.exp2(-np.array(by_head)))))
 
     def _see(self, scene: Scene) -> None:
         self.scene = scene

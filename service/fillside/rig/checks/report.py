@@ -14,6 +14,7 @@ from fillside.rig.tables.model import (
     Head,
     Point,
     Rig,
+    Room,
 )
 
 
@@ -42,6 +43,14 @@ class HeadSummary(_ReportModel):
     full_scale: int
 
 
+class RoomSummary(_ReportModel):
+    """The room as the file describes it; `sends_back` is the mean reflectance of its surfaces."""
+
+    size: tuple[float, float, float]
+    tone: str
+    sends_back: float
+
+
 class RigReport(_ReportModel):
     """The answer to `fillside check`."""
 
@@ -53,6 +62,7 @@ class RigReport(_ReportModel):
     read_as: str
     ratio_stops: float | None
     exposure_target_lux: float
+    room: RoomSummary | None
     ambient_lux: tuple[float, float, float]
     heads: tuple[HeadSummary, ...]
     drivers: dict[str, str]
@@ -74,7 +84,8 @@ def check_rig(rig: Rig) -> RigReport:
         read_as=balance.read_as,
         ratio_stops=_ratio_stops(rig),
         exposure_target_lux=exposure_target_lux(rig),
-        ambient_lux=rig.ambient.toward,
+        room=None if rig.room is None else _room(rig.room),
+        ambient_lux=rig.ambient_toward,
         heads=tuple(_summary(rig, head) for head in rig.heads),
         drivers={name: table.kind for name, table in rig.drivers.items()},
         doors=_doors(rig),
@@ -82,6 +93,11 @@ def check_rig(rig: Rig) -> RigReport:
         cautions=tuple(caution_texts(rig)),
         camera=tuple(camera_advice(rig)),
     )
+
+
+def _room(room: Room) -> RoomSummary:
+    tone = room.tone if isinstance(room.tone, str) else "stated"
+    return RoomSummary(size=room.size, tone=tone, sends_back=room.mean_reflectance)
 
 
 def _ratio_stops(rig: Rig) -> float | None:
