@@ -57,7 +57,14 @@ def test_foot_candles() -> None:
 # JCGM 100:2008, 4.3.7 and F.2.2.1: a display that steps by q has standard uncertainty q / sqrt(12).
 @pytest.mark.parametrize(
     ("unit", "stops"),
-    [("f/4+0.3@400@1/50", 0.02886751346), ("f/4@400@1/50", 0.09622504486), ("ev100", 0.02886751346)],
+    [
+        ("f/4+0.3@400@1/50", 0.02886751346),
+        ("f/4@400@1/50", 0.09622504486),
+        ("f/13@400@1/50", 0.09622504486),
+        ("f/4.8@400@1/50", 0.1443375673),
+        ("f/4.8+0.1@400@1/50", 0.02886751346),
+        ("ev100", 0.02886751346),
+    ],
 )
 def test_steps_of_a_display_in_stops(unit: str, stops: float) -> None:
     one = reading(8.5 if unit == "ev100" else None, unit)

@@ -174,8 +174,8 @@ def test_exposure_value_of_camera_settings() -> None:
 
 
 def test_one_foot_candle() -> None:
-    """A lumen per square foot, the international foot being 0.3048 m: 10.7639 lx (IES, from memory)."""
-    assert exposure.lux_from_foot_candles(1) == pytest.approx(10.7639, abs=0.5e-4)
+    """A lumen per square foot, the international foot being 0.3048 m: 10.76391042 lx (IES, from memory)."""
+    assert exposure.lux_from_foot_candles(1) == pytest.approx(10.76391042, abs=0.5001e-8)
     assert exposure.foot_candles_from_lux(1) == pytest.approx(0.092903, abs=0.5e-6)
 
 
