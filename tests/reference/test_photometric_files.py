@@ -52,7 +52,7 @@ def point_source(measured: PhotometricFile) -> LightSources:
 def test_a_table_is_straight_between_its_angles() -> None:
     # 965.926 + (866.025 - 965.926) / 3: linear interpolation at 20 degrees, to the printed digits.
     measured = read_lm63(LAMBERTIAN)
-    assert 1000 * distribution(measured).at_deg(20.0) == pytest.approx(932.6257, abs=5e-4)
+    assert 1000 * distribution(measured).at_deg(20.0) == pytest.approx(932.6257, abs=0.5001e-4)
 
 
 def test_the_illuminance_follows_inverse_square_and_cosine() -> None:
@@ -74,6 +74,28 @@ def test_zones_add_up_to_pi_times_the_intensity_of_a_matt_surface() -> None:
     assert 1000 * shape.flux_lm_per_cd() == pytest.approx(3141.593, abs=2e-3)
     # Half of it lies within 45 degrees: sin^2 45.
     assert shape.flux_lm_per_cd(0, 45) / shape.flux_lm_per_cd() == pytest.approx(0.5, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("half_angle_deg", "steradians"),
+    [
+        (5, 0.02390941704),
+        (10, 0.09545570306),
+        (15, 0.2140943476),
+        (30, 0.8417872145),
+        (45, 1.840302369),
+        (60, 3.141592654),
+        (90, 6.283185307),
+    ],
+)
+def test_even_light_of_one_candela_gives_a_cones_solid_angle(
+    half_angle_deg: float, steradians: float
+) -> None:
+    # Omega = 2 pi (1 - cos a), of which no table step may take anything.
+    for step in (180, 30, 7.5):
+        angles = tuple(float(a) for a in np.arange(0, 180 + step, step))
+        even = Distribution(angles, (1.0,) * len(angles))
+        assert even.flux_lm_per_cd(0, half_angle_deg) == pytest.approx(steradians, rel=5e-10)
 
 
 def test_feet_are_international_feet() -> None:

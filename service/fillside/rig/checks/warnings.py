@@ -22,7 +22,14 @@ from fillside.rig.scene.whites import (
 )
 from fillside.rig.tables.head import Head
 from fillside.rig.tables.lamp import IntensityTable
-from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, FARTHEST_M, RELATIVE_ROLES, Rig
+from fillside.rig.tables.model import (
+    CONSTANT_RANGE,
+    DEFAULT_RELATIVE_STOPS,
+    FARTHEST_M,
+    RELATIVE_ROLES,
+    Meter,
+    Rig,
+)
 
 DIFFERS_FROM_STOPS = 0.5
 """Smallest difference by which the stated intensity contradicts lamp and modifier."""
@@ -60,6 +67,7 @@ _KeyAndText = tuple[str, str]
 
 def _found(rig: Rig) -> Iterator[_KeyAndText]:
     yield from _balance_warnings(rig)
+    yield from _meter_warnings(rig.meter)
     for head in rig.heads:
         yield from _light_warnings(head)
         yield from _photometry_warnings(head)
@@ -100,6 +108,16 @@ def _balance_warnings(rig: Rig) -> Iterator[_KeyAndText]:
         )
     if not 10 <= target <= 20_000:
         yield ("camera", f"these settings ask for {target:.3g} lx at the face; is that meant?")
+
+
+def _meter_warnings(meter: Meter) -> Iterator[_KeyAndText]:
+    least, most = CONSTANT_RANGE[meter.receptor]
+    if meter.constant is not None and not least <= meter.constant <= most:
+        kind = "flat receptor" if meter.receptor == "flat" else "dome"
+        yield (
+            "meter.constant",
+            f"{meter.constant:g}, but C of a {kind} is {least:g} to {most:g} by ISO 2720; is that meant?",
+        )
 
 
 def _light_warnings(head: Head) -> Iterator[_KeyAndText]:

@@ -44,6 +44,7 @@ from fillside.rig.tables.plan import Plan
 
 __all__ = [
     "BALANCED_ROLES",
+    "CONSTANT_RANGE",
     "DEFAULT_CONSTANT",
     "DEFAULT_RELATIVE_STOPS",
     "FARTHEST_M",
@@ -149,6 +150,8 @@ class Camera(Table):
 Receptor = Literal["dome", "flat"]
 DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
 """Default constant C of ISO 2720 by receptor [lx s]."""
+CONSTANT_RANGE: dict[str, tuple[float, float]] = {"flat": (240.0, 400.0), "dome": (320.0, 540.0)}
+"""Least and most constant C that ISO 2720 recommends by receptor [lx s]."""
 
 
 class Meter(Table):
