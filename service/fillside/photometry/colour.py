@@ -145,8 +145,8 @@ def tungsten_cct_k(cct_k: float, output: float) -> float:
 def cct_of_uv_k(u: float, v: float) -> float:
     """Return the correlated colour temperature [K] of a CIE 1960 chromaticity: the nearest black body's.
 
-    The search runs from 1000 to 15000 K on an approximation of the Planckian locus; the result is within
-    0.3 mired of the exact one.
+    The search runs from 1000 to 15000 K on an approximation of the Planckian locus. The result is within
+    0.35 mired of the exact one for a black body, and further off beside the locus: see `mixed_cct_k`.
 
     Reference: CIE 15:2004, definition in u, v (from memory).
 
@@ -188,8 +188,10 @@ def mixed_uv(warm_k: float, cool_k: float, cool_share: float) -> tuple[float, fl
 def mixed_cct_k(warm_k: float, cool_k: float, cool_share: float) -> float:
     """Return the correlated colour temperature [K] of a mix of two whites.
 
-    Both whites are assumed to lie on the Planckian locus. If the cool one lies on the daylight locus instead,
-    a mix of 2700 and 6500 K is off by 1.4 mired at most.
+    The result is within 0.6 mired of the exact one for whites from 1800 to 10000 K, and within 0.2 mired for
+    2700 with 6500 K; of 1000 with 15000 K, the widest mix there is, it is off by 1.8 mired at most. Both
+    whites are assumed to lie on the Planckian locus. If the cool one lies on the daylight locus instead, a
+    mix of 2700 and 6500 K is off by 1.4 mired at most.
 
     >>> round(mixed_cct_k(2700, 6500, 0.5))
     3955
