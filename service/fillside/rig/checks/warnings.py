@@ -40,8 +40,8 @@ UNEVEN_FROM_STOPS = 0.25
 BEHIND_FROM = 0.05
 """Largest share of a file's light behind the lit face without a warning."""
 FLUX_WITHIN = 0.05
-"""Largest deviation of the zonal sum from the lumens a file states: table steps of 5 degrees and rounded
-figures account for a few per cent (common practice, no source)."""
+"""Largest deviation of the table's own flux from the lumens a file states: table steps of 5 degrees and
+rounded figures account for a few per cent (common practice, no source)."""
 PINK_FROM_DUV = 0.006
 """Tolerance about the Duv that a white lamp should have (ANSI C78.377, from memory)."""
 LOW_OUTPUT = 0.05
