@@ -123,6 +123,27 @@ def test_feet_are_international_feet() -> None:
     assert read_lm63(LAMBERTIAN).opening_m == pytest.approx(0.6)
 
 
+# Signs of the opening's sizes in ANSI/IESNA LM-63 (from memory): a rectangle has both above 0; a circle has
+# its diameter below 0 in both (2002), or in one beside 0 (1995); an ellipse has two axes, both below 0 (2002)
+# or one of them (1995). Areas by hand: width x length, and pi / 4 of it for an ellipse.
+@pytest.mark.parametrize(
+    ("width", "length", "area_m2"),
+    [
+        (0.8, 0.2, 0.16), (0.2, 0.8, 0.16), (-0.8, -0.2, 0.125664), (-0.2, -0.8, 0.125664),
+        (-0.8, 0.2, 0.125664), (0.8, -0.2, 0.125664), (-0.6, -0.6, 0.282743), (-0.6, 0, 0.282743),
+        (0, -0.6, 0.282743),
+    ],
+)  # fmt: skip
+def test_the_opening_is_the_disc_of_its_area(width: float, length: float, area_m2: float) -> None:
+    measured = read_lm63(LAMBERTIAN.replace("-0.6 -0.6 0", f"{width} {length} 0"))
+    assert measured.opening_m is not None
+    assert math.pi / 4 * measured.opening_m**2 == pytest.approx(area_m2, abs=1e-6)
+
+
+def test_a_point_has_no_opening() -> None:
+    assert read_lm63(LAMBERTIAN.replace("-0.6 -0.6 0", "0 0 0")).opening_m is None
+
+
 def test_factors_multiply_the_listed_intensities() -> None:
     # LM-63: candela = listed x multiplier x ballast factor x ballast-lamp factor.
     text = LAMBERTIAN.replace("1 -1 1.0 7", "2 800 2.5 7").replace("1.0 1.0 40", "0.9 0.8 40")
