@@ -11,6 +11,7 @@ from fillside.photometry.colour import (
     mired,
     planckian_uv,
     shift_mired,
+    white_duv,
 )
 from fillside.planning.look.colour import colour_answers, steps_apart, uv_per_mired
 
@@ -65,6 +66,24 @@ def test_shift_between_two_lights(source: float, wanted: float, shift: float) ->
 def test_mccamy_and_duv_of_cie_illuminants(x: float, y: float, kelvin: float, off_locus: float) -> None:
     assert mccamy_cct_k(x, y) == pytest.approx(kelvin, abs=0.005)
     assert duv(x, y) == pytest.approx(off_locus, abs=6e-6)
+
+
+# The nominal whites of ANSI C78.377-2015 in its own table: target CCT and target Duv, each to +-0.006 (from
+# memory).
+@pytest.mark.parametrize(
+    ("kelvin", "target"),
+    [
+        (2238, 0.0000), (2460, 0.0000), (2725, 0.0000), (3045, 0.0001), (3465, 0.0005), (3985, 0.0010),
+        (4503, 0.0015), (5029, 0.0020), (5667, 0.0025), (6532, 0.0031),
+    ],
+)  # fmt: skip
+def test_the_whites_of_lamps_leave_the_black_bodys_line_as_they_cool(kelvin: float, target: float) -> None:
+    assert white_duv(kelvin) == pytest.approx(target, abs=5e-5)
+
+
+def test_outside_the_standards_range_its_nearest_white_counts() -> None:
+    assert white_duv(1000) == 0
+    assert white_duv(15_000) == white_duv(6535) == pytest.approx(0.0031, abs=5e-5)
 
 
 # u'v' moved by one mired, by finite difference on the locus from Planck's law and the CIE 1931 observer.

@@ -22,7 +22,7 @@ from fillside.rig.fields import (
     Name,
     Number,
     Point,
-    Stops,
+    StopsOrOut,
     Table,
     Whole,
 )
@@ -80,7 +80,6 @@ __all__ = [
     "Rig",
     "RigTable",
     "Sensor",
-    "Stops",
     "SubjectTable",
     "Table",
     "Whole",
@@ -202,8 +201,8 @@ class Balance(Table):
     when_lost: Literal["keep", "solve"] = Field(
         default="keep", description="the behaviour of the other heads when a head is lost"
     )
-    relative: dict[Name, Stops] = Field(
-        default_factory=dict, description="stops of the other roles, as { hair = -0.5 }"
+    relative: dict[Name, StopsOrOut] = Field(
+        default_factory=dict, description='stops of the other roles, as { hair = -0.5 }, or "out"'
     )
     against: dict[Name, RelativeTo] = Field(
         default_factory=dict, description='what those stops are against, as { background = "exposure" }'
