@@ -446,7 +446,10 @@ class Hold:
         if self.acts and changed & SOLVE_FIELDS:
             self._solution.take(self._aim.target, present)
         if change.untrimmed is not None:
-            self._solution.codes = change.untrimmed
+            solved, self._solution.codes = self._solution.codes, change.untrimmed
+            if self._aim.is_too_bright(self._aim.codes):
+                # Light that is too much for the face may be wanted; no goal goes as far.
+                self._solution.codes = solved
         self._aim.as_ordered(time_s)
 
     def _context(self, intent: Intent) -> OrderContext:
