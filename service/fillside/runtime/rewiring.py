@@ -59,6 +59,8 @@ class Rewiring:
         """Fade these heads out, whatever the intent; return once they are out or after `SEEN_OUT_S`."""
         loop = self._loop
         loop.event(HeadsLeave(tuple(heads)))
+        # The file has no place for them any more: a restart from now on must know of them.
+        loop.save()
         with suppress(TimeoutError), loop.watching() as changed:
             async with asyncio.timeout(SEEN_OUT_S):
                 while not loop.light.have_left(heads):
