@@ -14,7 +14,9 @@ there for as long, the turn counts as of the last frame that brought it there.""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import copy
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -51,6 +53,22 @@ class FlashLimiter:
         self._sure_high, self._sure_low = stops.copy(), stops.copy()
         self._unseen = np.zeros(len(stops), dtype=np.int64)
         self._seen_at = stops.copy()
+
+    def go_on_from(self, before: FlashLimiter, places: Sequence[int | None]) -> None:
+        """Continue what another limiter counted; `places` has the index there of each head here, if any."""
+        here = [i for i, place in enumerate(places) if place is not None]
+        there = [place for place in places if place is not None]
+        for own, other in zip(self._by_head, before._by_head, strict=True):
+            own[here] = other[there]
+        latest = self._frames[-1][1]
+        self._frames = [(at_s, latest.copy()) for at_s, _ in before._frames]
+        for (_, own), (_, other) in zip(self._frames, before._frames, strict=True):
+            own[here] = other[there]
+
+    @property
+    def _by_head(self) -> tuple[npt.NDArray[Any], ...]:
+        extremes = self._first, self._high, self._low, self._sure_high, self._sure_low
+        return *extremes, self._way, self._turned_s, self._unseen, self._seen_at
 
     def rebased(self, later_s: float) -> FlashLimiter:
         """Return a limiter that continues from here, on a clock that reads `later_s` less."""
