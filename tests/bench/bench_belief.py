@@ -58,7 +58,9 @@ def read_plan(studio: TrueStudio, count: int) -> None:
             step = np.zeros(3)
             if number > 0:
                 away, turn = studio.rng.uniform(0.15, 0.6), studio.rng.uniform(0, 2 * math.pi)
-                step = np.array([away * math.cos(turn), away * math.sin(turn), studio.rng.uniform(-0.15, 0.15)])
+                step = np.array(
+                    [away * math.cos(turn), away * math.sin(turn), studio.rng.uniform(-0.15, 0.15)]
+                )
             facing, receptor = ("camera", "dome") if number == 2 else ("head", "flat")
             studio.read({lamp.name: LEVELS[number]}, (studio.mark + step).tolist(), facing, receptor)
 
@@ -93,7 +95,9 @@ def judge(studio: TrueStudio, seed: int, tally: Tally, halves: bool = False) -> 
     started = time.process_time()
     calibration = None
     if studio.rows:
-        calibration = Calibration.model_validate_json(calibration_from_csv(studio.csv(), rig).model_dump_json())
+        calibration = Calibration.model_validate_json(
+            calibration_from_csv(studio.csv(), rig).model_dump_json()
+        )
     tally.seconds += time.process_time() - started
     solver, target = BalanceSolver(scene(rig, calibration)), target_from_rig(rig)
     intervals = Intervals(rig, calibration)

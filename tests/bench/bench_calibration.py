@@ -16,6 +16,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
+from fillside.calibration.estimate.fit import fit
+from fillside.calibration.estimate.uncertainty import held_sigma_stops
 
 from bench.knowing_estimator import Knowing, least_sd, levels_held
 from bench.simulated_studio import (
@@ -32,11 +34,9 @@ from fillside.balance.rows import Metering
 from fillside.balance.solver.solve import solve
 from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
-from fillside.calibration.estimate.fit import fit
-from fillside.calibration.estimate.uncertainty import held_sigma_stops
+from fillside.belief.calibrating import fit_again, fit_csv
 from fillside.belief.evidence import readings_from_csv
 from fillside.belief.next_reading import next_reading
-from fillside.belief.calibrating import fit_again, fit_csv
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

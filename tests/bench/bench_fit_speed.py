@@ -11,13 +11,13 @@ import time
 from dataclasses import replace
 
 import numpy as np
+from fillside.calibration.estimate.fit import Fit, fit
 from scipy.optimize import least_squares
 
 from bench.simulated_studio import MARK, Hidden, HiddenStudio, direction, hidden_head, studio
-from fillside.calibration.estimate.fit import Fit, fit
-from fillside.belief.observations import stops
-from fillside.belief.evidence import Reading, readings_from_csv
 from fillside.belief.calibrating import calibration_of
+from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.observations import stops
 from fillside.rig.tables.model import Rig
 
 OTHERS = (

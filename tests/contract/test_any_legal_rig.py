@@ -62,7 +62,10 @@ def legal_rigs(draw: st.DrawFn) -> Rig:
         "exposure": draw(st.sampled_from([0.01, 50.0, 600.0, 1e5])),
         "protect": draw(st.sampled_from(["ratio", "exposure"])),
         "most_over": draw(st.sampled_from([0.0, 0.5, 10.0])),
-        "relative": {"hair": draw(_numbers(-12, 12))},
+        "relative": {
+            "hair": draw(st.one_of(_numbers(-12, 12), st.just("out"))),
+            "background": draw(st.one_of(_numbers(-12, 12), st.just("out"))),
+        },
         "against": {"hair": draw(st.sampled_from(["key", "exposure"]))},
     }
     subject = {"most_lux": draw(st.sampled_from([None, 1.0, 800.0]))}
@@ -96,7 +99,10 @@ def test_solve_answers_any_legal_rig(rig: Rig) -> None:
     assert _all_finite(json.loads(solution.report.model_dump_json()))
     limits = limits_of(scene(rig))
     for i, code in enumerate(solution.codes):
-        assert not limits.held[i] or code >= max(1, limits.floor_codes[i])
+        if rig.balance.relative.get(rig.heads[i].role) == "out":
+            assert code == 0
+        else:
+            assert not limits.held[i] or code >= max(1, limits.floor_codes[i])
     assert _all_finite(json.loads(predict(rig, rig.start).model_dump_json()))
 
 

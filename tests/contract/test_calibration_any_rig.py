@@ -6,13 +6,13 @@ import json
 import math
 from typing import Any
 
+from fillside.calibration.estimate.fit import fit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from contract.test_any_legal_rig import legal_rigs
-from fillside.calibration.estimate.fit import fit
-from fillside.belief.evidence import Reading, ReadingError, check_against, reading_from_words
 from fillside.belief.calibrating import calibration_of
+from fillside.belief.evidence import Reading, ReadingError, check_against, reading_from_words
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

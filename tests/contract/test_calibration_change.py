@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import HiddenStudio, Vector, read_fixed_plan, studio
+from fillside.belief.calibrating import fit_text
+from fillside.belief.evidence import readings_from_csv
 from fillside.calibration.drift.change import HeadChange, change_of, slow_correction
 from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
-from fillside.belief.evidence import readings_from_csv
-from fillside.belief.calibrating import fit_text
 from fillside.calibration.routine.warmth import is_warm, trend
 from fillside.rig.tables.model import Rig
 

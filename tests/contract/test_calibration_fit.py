@@ -10,12 +10,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from fillside.calibration.estimate.fit import fit
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
-from fillside.calibration.estimate.fit import fit
+from fillside.belief.calibrating import fit_csv, fit_text
 from fillside.belief.evidence import Reading, readings_from_csv
 from fillside.belief.next_reading import next_reading
-from fillside.belief.calibrating import fit_csv, fit_text
 from fillside.belief.suspicions import suspicion
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig

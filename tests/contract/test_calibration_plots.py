@@ -7,13 +7,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from fillside.calibration.estimate.fit import Fit, fit
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
-from fillside.calibration.estimate.fit import Fit, fit
-from fillside.belief.charts import charts_of
 from fillside.belief.calibrating import fit_text
+from fillside.belief.charts import charts_of
 from fillside.rig.tables.model import Rig
 from fillside.sheet.calibration_plots import Form, draw_fit
 

@@ -10,12 +10,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from fillside.calibration.estimate.model import model_of
 
 from bench.simulated_studio import Hidden, studio
-from fillside.calibration.estimate.model import model_of
-from fillside.belief.observations import ambient_direction, observations
-from fillside.belief.evidence import Reading
 from fillside.belief.calibrating import fit_csv
+from fillside.belief.evidence import Reading
+from fillside.belief.observations import ambient_direction, observations
 from fillside.rig.tables.model import Rig
 
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
+import re
+
 import pytest
 
+from contract.hold_studio import most_turns_in_a_second
 from contract.meter_studio import RIG as STUDIO
 from contract.meter_studio import head_table, settle
 from fillside.hold.machine.hold import Hold
@@ -93,3 +97,32 @@ def test_what_is_kept_of_a_head_is_kept_under_its_new_name() -> None:
     settle(new, now)
     settle(hold, now)
     assert new.codes == hold.codes
+
+
+HAIR = head_table(
+    "hair", "hair", (0.4, 1.3, 2.3), 'drive = { driver = "stage", universe = 1, slot = 5, bits = 16 }'
+)
+FAST = re.sub("order_speed = .*", "order_speed = 6.0", RIG)
+
+
+@pytest.mark.parametrize("other", [KEY + HAIR + FILL, FILL + KEY, KEY + FILL])
+def test_turns_are_counted_on_over_a_changed_file(other: str) -> None:
+    files = itertools.cycle([read(FAST + other + STAGE), read(FAST + KEY + FILL + STAGE)])
+    hold = Hold(next(files))
+    now = settle(hold)
+    times, outputs = [now], [light_of_key(hold)]
+    for k in range(60):
+        hold.order(parse_order({"do": "trim", "role": "key", "to": -0.5 if k % 2 == 0 else 0}), now)
+        for _ in range(6):
+            now += 1 / 44
+            hold.tick(now)
+            times.append(now)
+            outputs.append(light_of_key(hold))
+        if k % 3 == 0:
+            hold = hold.replaced(next(files), None, None, now)
+    assert most_turns_in_a_second(times, outputs) == 3
+
+
+def light_of_key(hold: Hold) -> float:
+    key = hold.scene.index("key")
+    return hold.codes[key] / 65535

@@ -139,3 +139,19 @@ def test_many_small_orders_are_no_faster_than_one(held: Studio) -> None:
 def test_nothing_is_due_at_rest(held: Studio) -> None:
     assert held.hold.wake_in(held.now) is None
     assert held.hold.tick(held.now + 5) is None
+
+
+@pytest.mark.parametrize("speed", [1.0, 3.0, 6.0])
+@pytest.mark.parametrize("late_s", [0.06, 0.1, 3.0])
+def test_a_late_frame_is_no_step_that_a_person_sees_at_any_speed(speed: float, late_s: float) -> None:
+    up = Studio(studio(hold={"order_speed": speed}))
+    up.settle()
+    up.do("trim", role="key", by=-4)
+    up.wait(0.1)
+    while up.hold.wake_in(up.now) is not None:
+        before = output(up.rig, KEY, up.codes[KEY])
+        up.now += late_s
+        up.tick()
+        up.now += 1 / 44
+        up.tick()  # with the late one in one packet
+        assert math.log2(before / output(up.rig, KEY, up.codes[KEY])) <= 0.35

@@ -6,7 +6,9 @@ The observer sees only codes and times. That the observer itself counts as it sh
 
 from __future__ import annotations
 
+import bisect
 import math
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -161,3 +163,45 @@ def test_two_frames_that_a_wire_brings_closer_together_make_no_flash() -> None:
     for number in range(3):
         assert limiter.admit(np.array([0.30 if number % 2 == 0 else 0.25]), 0.3 * number)
     assert not limiter.admit(np.array([0.25]), 1.0 + 2 * 0.023)
+
+
+FRAME_S, PACKET_S = 1 / 44, 0.0227
+SEEDS = range(160)
+
+
+def frames_of_orders_at_random(random: Random) -> list[tuple[float, float]]:
+    """Frames of light in stops, with their times, as the limiter admits them: a frame 44 times a second, and
+    one at once with each order."""
+    limiter = FlashLimiter(np.array([0.25]), has_moved=True)
+    speed, goal, light = random.choice([1.0, 3.0, 6.0]), 0.0, 0.0
+    frame_s, order_s, frames = 0.0, 0.05, [(0.0, 0.0)]
+    while frame_s < 6.0:
+        at_s = min(frame_s, order_s)
+        if order_s <= at_s:
+            goal = random.choice([-0.5, -0.2, -0.12, 0.0, 0.12, 0.2, 0.5])
+            order_s = at_s + random.choice([0.01, 0.05, 0.1, 0.2, 0.3])
+        if frame_s <= at_s:
+            frame_s = at_s + FRAME_S
+        most = speed * (at_s - frames[-1][0])
+        there = light + max(-most, min(most, goal - light))
+        if there != light and limiter.admit(np.array([0.25 * 2.0**there]), at_s):
+            light = there
+        frames.append((at_s, light))
+    return frames
+
+
+def packets_of(frames: list[tuple[float, float]], first_s: float) -> list[tuple[float, float]]:
+    """Return what a wire with room for a frame in 23 ms carries: the latest wins, the others are dropped."""
+    times = [at_s for at_s, _ in frames]
+    sent = np.arange(first_s, times[-1], PACKET_S)
+    return [(float(t), frames[bisect.bisect_right(times, t) - 1][1]) for t in sent]
+
+
+def test_a_wire_that_drops_frames_shows_no_fourth_turn_either() -> None:
+    """The frame of an extreme or of a turn may be dropped: then the turn is seen later, where the light goes
+    on, and the window must count from there."""
+    for seed in SEEDS:
+        random = Random(seed)
+        carried = packets_of(frames_of_orders_at_random(random), random.uniform(0.0, PACKET_S))
+        times, outputs = [at_s for at_s, _ in carried], [0.25 * 2.0**stops for _, stops in carried]
+        assert most_turns_in_a_second(times, outputs) <= 3, seed

@@ -160,8 +160,8 @@ def test_check_says_where_the_light_is_from() -> None:
 @pytest.mark.parametrize(
     ("file", "lamp", "says"),
     [
-        # 2 pi (0.0152 x 2500 + 0.0451 x 1250 + 0.0737 x 300 + 0.8660 x 50) = 1004 lm by zones.
-        (SPOT.replace("2 1000 1", "2 50 1"), "", "add up to 1004 lm, more than the 100 lm of its lamps"),
+        # scipy's quadrature of 2 pi I sin a over the four straight pieces of the intensity: 931.2 lm.
+        (SPOT.replace("2 1000 1", "2 50 1"), "", "add up to 931 lm, more than the 100 lm of its lamps"),
         (SPOT.replace("0 10 20 30 90", "0 10 20 170 180"), "", "leaves backward"),
         (
             SPOT.replace("5 1 1 2", "5 2 1 2").replace(
@@ -181,8 +181,8 @@ def test_check_doubts_a_file_that_contradicts_itself(file: str, lamp: str, says:
 def test_check_compares_with_the_lumens_a_file_states() -> None:
     table = "{ angles = [0, 90], candela = [100, 0], said_lumens = 500 }"
     rig = read(('"lamps/spot.ies"', table))
-    # 100 cd falling to 0 over the zone of 2 pi sr: 314 lm.
-    assert "add up to 314 lm, but it states 500 lm" in warned(rig)
+    # 100 cd falling straight to 0 at a right angle: 2 pi - 4 lm a candela, 228 lm.
+    assert "add up to 228 lm, but it states 500 lm" in warned(rig)
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,9 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.calibration.drift.change import HeadChange, change_since
-from fillside.belief.evidence import Reading
 from fillside.belief.calibrating import fit_csv
+from fillside.belief.evidence import Reading
+from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
 from fillside.calibration.routine.checks import (
     MOST_STOPS,

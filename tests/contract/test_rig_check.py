@@ -131,6 +131,7 @@ def test_the_camera_target_follows_iso_2720() -> None:
             "nothing is said of hair; it is held at +0.0 stops against the key",
         ),
         ('role = "fill"', 'role = "key"', "heads", "no head is fill"),
+        ("[marks]", "[meter]\nconstant = 250\n[marks]", "meter.constant", "C of a dome is 320 to 540"),
         (
             "lamp = {",
             'lamp = { kind = "cfl", dimmable = true,',

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from contract.hold_studio import CANDELAS, CHAIR, studio
+from contract.hold_studio import CANDELAS, CHAIR, Studio, output, studio
 from fillside.balance.solution import solve_rig
+from fillside.hold.events import HeadBack
 from fillside.rig.tables.model import Rig
 
 MOST_LUX = 600.0
@@ -34,10 +35,10 @@ def brighter_cheek_lux(rig: Rig, outputs: list[float]) -> float:
     sides = []
     for side in (right, -right):
         axis, lux = (look + side) / math.sqrt(2), 0.0
-        for head, output in zip(rig.heads, outputs, strict=True):
+        for head, share in zip(rig.heads, outputs, strict=True):
             way = np.array(head.position) - at
             cosine = max(0.0, float(way @ axis) / float(np.linalg.norm(way)))
-            lux += (head.role != "work") * output * CANDELAS / float(way @ way) * cosine
+            lux += (head.role != "work") * share * CANDELAS / float(way @ way) * cosine
         sides.append(lux)
     return max(sides)
 
@@ -51,3 +52,47 @@ def test_a_hair_light_that_shines_on_the_face_is_taken_down_as_well(protect: str
     capped = capped.model_copy(update={"balance": capped.balance.model_copy(update={"protect": protect})})
     outputs = [head.output for head in solve_rig(capped).report.heads]
     assert brighter_cheek_lux(capped, outputs) <= MOST_LUX * (1 + 1e-6)
+
+
+def goal_lux(up: Studio) -> float:
+    return brighter_cheek_lux(up.rig, [head["goal"]["output"] for head in up.state["heads"]])
+
+
+def now_lux(up: Studio) -> float:
+    return brighter_cheek_lux(up.rig, [output(up.rig, i, code) for i, code in enumerate(up.codes)])
+
+
+@pytest.mark.parametrize("trims", [{}, {"hair": "out"}])
+def test_light_that_is_kept_spares_the_face_and_falls_as_fast_as_any(trims: dict[str, str]) -> None:
+    up = Studio(studio(subject={"most_lux": MOST_LUX}, hold={"order_speed": 0.5}))
+    for role, to in trims.items():
+        up.do("trim", role=role, to=to)
+    up.settle()
+    up.event(HeadBack("key", 65535))
+    over = math.log2(now_lux(up) / MOST_LUX)
+    assert over > 0.5
+    answer = up.do("keep")
+    assert "kept" in (answer.note or "")
+    assert goal_lux(up) <= MOST_LUX * (1 + 1e-6)
+    assert up.state["balance"]["exposure_lux"] > MOST_LUX
+    assert [limit["at"] for limit in up.state["limits"]] == ["most_lux"]
+    up.wait(over / 3.0 + 0.1)
+    assert now_lux(up) <= MOST_LUX * (1 + 1e-6)
+    up.settle()
+    assert now_lux(up) == pytest.approx(MOST_LUX, rel=0.01)
+    assert up.ratio_stops() == pytest.approx(math.log2(up.state["balance"]["ratio"]), abs=0.02)
+
+
+def test_light_that_is_kept_in_a_freeze_stays_and_spares_the_face_once_it_follows() -> None:
+    up = Studio(studio(subject={"most_lux": MOST_LUX}))
+    up.settle()
+    up.event(HeadBack("key", 65535))
+    up.do("freeze")
+    before = up.codes
+    assert now_lux(up) > 1.5 * MOST_LUX
+    up.do("keep")
+    up.settle()
+    assert up.codes == before
+    assert [limit["at"] for limit in up.state["limits"]] == ["most_lux"]
+    up.do("follow")
+    assert goal_lux(up) <= MOST_LUX * (1 + 1e-6)

@@ -445,6 +445,33 @@ def test_check_says_what_the_mix_costs() -> None:
 
 
 @pytest.mark.parametrize(
+    ("kelvin", "off", "target"),
+    [
+        (3500, -0.00590, 0.00051),
+        (4000, -0.00637, 0.00099),
+        (4500, -0.00578, 0.00148),
+        (5000, -0.00463, 0.00193),
+    ],
+)
+def test_check_measures_pink_from_the_white_that_a_lamp_should_have(
+    kelvin: int, off: float, target: float
+) -> None:
+    # `off` is from Planck's law and the CIE 1931 observer at 1 nm, both whites on the line and added by their
+    # tristimulus values; `target` is ANSI C78.377's 57700 / T^2 - 44.6 / T + 0.00854 (from memory). Each is
+    # more than 0.006 from the other, though most are less than that from the line.
+    assert target - off > 0.006
+    said = [w.says for w in check_rig(read(("cct = 4300", f"cct = {kelvin}"))).warnings]
+    pink = next(says for says in said if "pinkish" in says)
+    assert f"about Duv {off:.3f}, where a lamp of one white should have {target:.3f};" in pink
+
+
+@pytest.mark.parametrize("kelvin", [3000, 5600, 6000])
+def test_check_calls_no_mix_pink_that_a_lamp_of_one_white_might_be(kelvin: int) -> None:
+    # Of the same lamp: Duv -0.0034, -0.0029 and -0.0016 for targets of 0.0001, 0.0024 and 0.0027.
+    assert not any("pinkish" in w.says for w in check_rig(read(("cct = 4300", f"cct = {kelvin}"))).warnings)
+
+
+@pytest.mark.parametrize(
     ("changes", "says"),
     [
         ((("cct = [2700, 6500]", "cct = 2700"),), "needs the lamp's two ends, as lamp.cct = [2700, 6500]"),

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from fillside.calibration.estimate.uncertainty import held_sigma_stops
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.balance.measure import measure
@@ -17,10 +18,9 @@ from fillside.balance.prediction import predict
 from fillside.balance.rows import Metering
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
-from fillside.calibration.estimate.uncertainty import held_sigma_stops
-from fillside.belief.restoring import known_fit
-from fillside.belief.intervals import Intervals
 from fillside.belief.calibrating import fit_csv, fit_text
+from fillside.belief.intervals import Intervals
+from fillside.belief.restoring import known_fit
 from fillside.cli.commands.offline import predict as predict_command
 from fillside.cli.commands.offline import solve as solve_command
 from fillside.cli.commands.planning import plan as plan_command

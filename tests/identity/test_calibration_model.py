@@ -6,15 +6,15 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-
-from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.model import Shapes, model_of
-from fillside.belief.observations import ambient_direction, observations
 from fillside.calibration.estimate.uncertainty import held_sigma_stops, own_light
+
+from bench.simulated_studio import Hidden, read_fixed_plan, studio
+from fillside.belief.calibrating import fit_again, fit_csv, fit_text, readings_of
 from fillside.belief.evidence import Reading, csv_from_readings, readings_from_csv
 from fillside.belief.expected_levels import ExpectedLevels, dimmer_table
-from fillside.belief.calibrating import fit_again, fit_csv, fit_text, readings_of
+from fillside.belief.observations import ambient_direction, observations
 from fillside.photometry.source import facing_lux
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

@@ -48,6 +48,20 @@ async def test_a_device_is_described_before_it_is_ready(tmp_path: Path) -> None:
         await until(lambda: states(peer) == ["init", "ready", "disconnected"])
 
 
+async def test_every_state_is_a_word_of_the_convention(tmp_path: Path) -> None:
+    """Convention 5, device life cycle: five words, of which a studio has no use for sleeping."""
+    words = {"init", "ready", "disconnected", "sleeping", "lost"}
+    async with broker(tmp_path) as server, Peer(server.port).listening("homie/#") as peer:
+        async with relay(server.port) as wire, running(tmp_path, door(wire.port)):
+            await until(lambda: states(peer)[-1:] == ["ready"])
+            wire.cut()
+            await until(lambda: states(peer)[-1:] == ["lost"])
+            wire.mend()
+            await until(lambda: states(peer)[-1:] == ["ready"])
+        await until(lambda: states(peer)[-1:] == ["disconnected"])
+        assert set(states(peer)) == words - {"sleeping"}
+
+
 async def test_what_a_controller_finds_when_it_comes_later_is_retained(tmp_path: Path) -> None:
     async with broker(tmp_path) as server, running(tmp_path, door(server.port)) as up:
         await until(lambda: up.doors.figures["homie"].state == "ok")

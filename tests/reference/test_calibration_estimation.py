@@ -7,15 +7,15 @@ from typing import Any
 
 import numpy as np
 import pytest
-
 from fillside.calibration.estimate.dimmer import log2_output
 from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.gauss_newton import FitProblem
 from fillside.calibration.estimate.model import PER_HEAD, Quantities, Shapes, Term, model_of
-from fillside.belief.observations import observations
 from fillside.calibration.estimate.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
 from fillside.calibration.estimate.uncertainty import propagated
+
 from fillside.belief.evidence import Reading
+from fillside.belief.observations import observations
 from fillside.rig.tables.model import Rig
 
 

@@ -56,12 +56,30 @@ def test_foot_candles() -> None:
 
 # JCGM 100:2008, 4.3.7 and F.2.2.1: a display that steps by q has standard uncertainty q / sqrt(12).
 @pytest.mark.parametrize(
-    ("unit", "stops"), [("f/4+0.3@400@1/50", 0.0289), ("f/4@400@1/50", 0.0962), ("ev100", 0.0289)]
+    ("unit", "stops"),
+    [
+        ("f/4+0.3@400@1/50", 0.02886751346),
+        ("f/4@400@1/50", 0.09622504486),
+        ("f/13@400@1/50", 0.09622504486),
+        ("f/4.8@400@1/50", 0.1443375673),
+        ("f/4.8+0.1@400@1/50", 0.02886751346),
+        ("ev100", 0.02886751346),
+    ],
 )
 def test_steps_of_a_display_in_stops(unit: str, stops: float) -> None:
     one = reading(8.5 if unit == "ev100" else None, unit)
     lux = one.lux(FLAT_C)
-    assert one.rounding_lux(lux) / lux / math.log(2) == pytest.approx(stops, abs=5e-5)
+    assert one.rounding_lux(lux) / lux / math.log(2) == pytest.approx(stops, abs=1e-10)
+
+
+def test_a_tenth_of_a_stop_in_lux() -> None:
+    # To first order ln 2 x 0.1 = 6.9314718 %; a tenth more is 7.1773463 %, a tenth less -6.6967008 %.
+    plain = reading(None, "f/4@400@1/50")
+    more, less = reading(None, "f/4+0.1@400@1/50"), reading(None, "f/4-0.1@400@1/50")
+    lux = plain.lux(FLAT_C)
+    assert more.rounding_lux(lux) * math.sqrt(12) / lux == pytest.approx(0.06931471805599453, abs=1e-9)
+    assert more.lux(FLAT_C) / lux - 1 == pytest.approx(0.07177346253629313, abs=1e-9)
+    assert less.lux(FLAT_C) / lux - 1 == pytest.approx(-0.06696700846319259, abs=1e-9)
 
 
 @pytest.mark.parametrize(("value", "lux"), [(640.0, 0.2887), (64.5, 0.0289), (0.0, 0.2887)])

@@ -28,6 +28,23 @@ def test_the_examples_of_the_specification_are_written() -> None:
     assert packet_of(Message("/oscillator/4/frequency", (440.0,))) == FREQUENCY
 
 
+# Laid out by hand by the specification's rules: null-ended strings filled to four octets, big-endian numbers.
+RATIO = bytes.fromhex("2f73747564696f2f726174696f0000002c66000040400000")
+LEVEL = bytes.fromhex("2f6b65792f6c6576656c00002c696600000000013f000000")
+AT_ONCE = bytes.fromhex(
+    "2362756e646c65000000000000000001000000182f73747564696f2f726174696f0000002c66000040400000"
+)
+
+
+def test_octets_laid_out_by_hand() -> None:
+    assert packet_of(Message("/studio/ratio", (3.0,))) == RATIO
+    assert packet_of(Message("/key/level", (1, 0.5))) == LEVEL
+    assert messages_of(RATIO) == messages_of(AT_ONCE) == [Message("/studio/ratio", (3.0,))]
+    (level,) = messages_of(LEVEL)
+    assert (level.address, level.values) == ("/key/level", (1, 0.5))
+    assert [type(value) for value in level.values] == [int, float]
+
+
 def _bundle(tag: int, *elements: bytes) -> bytes:
     sized = b"".join(struct.pack(">i", len(element)) + element for element in elements)
     return b"#bundle\x00" + struct.pack(">Q", tag) + sized

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import integrate
 
 from fillside.photometry.distribution import Distribution, HeadDistributions
 from fillside.photometry.source import LightSources, receptor_lux
@@ -51,7 +53,7 @@ def point_source(measured: PhotometricFile) -> LightSources:
 def test_a_table_is_straight_between_its_angles() -> None:
     # 965.926 + (866.025 - 965.926) / 3: linear interpolation at 20 degrees, to the printed digits.
     measured = read_lm63(LAMBERTIAN)
-    assert 1000 * distribution(measured).at_deg(20.0) == pytest.approx(932.6257, abs=5e-4)
+    assert 1000 * distribution(measured).at_deg(20.0) == pytest.approx(932.6257, abs=0.5001e-4)
 
 
 def test_the_illuminance_follows_inverse_square_and_cosine() -> None:
@@ -67,12 +69,72 @@ def test_the_illuminance_follows_inverse_square_and_cosine() -> None:
 
 
 def test_zones_add_up_to_pi_times_the_intensity_of_a_matt_surface() -> None:
-    # Lambertian: flux = pi I0. The zonal sum is exact: (cos a + cos b)(cos a - cos b) telescopes.
-    measured = read_lm63(LAMBERTIAN)
-    shape = distribution(measured)
-    assert 1000 * shape.flux_lm_per_cd() == pytest.approx(3141.593, abs=2e-3)
-    # Half of it lies within 45 degrees: sin^2 45.
+    # Lambertian: flux = pi I0, half of it within 45 degrees (sin^2 45). Straight pieces of a degree lie below
+    # a cosine by a twelfth of the step's square [rad]: 1 part in 40,000.
+    angles = np.arange(0.0, 91.0)
+    shape = Distribution(tuple(angles), tuple(np.cos(np.radians(angles)).clip(0)))
+    lost = math.radians(1) ** 2 / 12
+    assert 1000 * shape.flux_lm_per_cd() == pytest.approx(3141.593 * (1 - lost), abs=2e-3)
     assert shape.flux_lm_per_cd(0, 45) / shape.flux_lm_per_cd() == pytest.approx(0.5, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("half_angle_deg", "steradians"),
+    [
+        (5, 0.02390941704),
+        (10, 0.09545570306),
+        (15, 0.2140943476),
+        (30, 0.8417872145),
+        (45, 1.840302369),
+        (60, 3.141592654),
+        (90, 6.283185307),
+    ],
+)
+def test_even_light_of_one_candela_gives_a_cones_solid_angle(
+    half_angle_deg: float, steradians: float
+) -> None:
+    # Omega = 2 pi (1 - cos a), of which no table step may take anything.
+    for step in (180, 30, 7.5):
+        angles = tuple(float(a) for a in np.arange(0, 180 + step, step))
+        even = Distribution(angles, (1.0,) * len(angles))
+        assert even.flux_lm_per_cd(0, half_angle_deg) == pytest.approx(steradians, rel=5e-10)
+
+
+SPOT = Distribution((0.0, 5.0, 10.0, 25.0, 180.0), (1.0, 0.6, 0.1, 0.02, 0.0))
+ALL_ROUND = Distribution((0.0, 180.0), (1.0, 1.0))
+
+
+@pytest.mark.parametrize(
+    ("shape", "from_deg", "to_deg"),
+    [
+        (distribution(read_lm63(LAMBERTIAN)), 0, 180), (distribution(read_lm63(LAMBERTIAN)), 20, 65),
+        (Distribution((0.0, 90.0), (1.0, 0.0)), 0, 180), (Distribution((0.0, 180.0), (1.0, 0.0)), 90, 180),
+        (SPOT, 0, 180), (SPOT, 0, 5), (SPOT, 3, 12), (SPOT, 90, 180), (ALL_ROUND, 0, 180),
+        (ALL_ROUND, 30, 31),
+    ],
+)  # fmt: skip
+def test_the_flux_is_that_of_the_table_as_it_lights(
+    shape: Distribution, from_deg: float, to_deg: float
+) -> None:
+    # independent: scipy's quadrature of 2 pi I(a) sin a over each straight piece of the intensity that is lit
+    edges = sorted({from_deg, to_deg, *(a for a in shape.angles_deg if from_deg < a < to_deg)})
+    expected = sum(
+        integrate.quad(
+            lambda a: 2 * math.pi * shape.at_deg(math.degrees(a)) * math.sin(a),
+            *map(math.radians, piece),
+            epsabs=1e-13,
+        )[0]
+        for piece in itertools.pairwise(edges)
+    )
+    assert shape.flux_lm_per_cd(from_deg, to_deg) == pytest.approx(expected, rel=1e-9)
+
+
+def test_the_flux_of_straight_beams_worked_by_hand() -> None:
+    # 2 pi times the integral of (1 - a / A) sin a, which is 1 - sin A / A: A half a turn gives 2 pi.
+    assert Distribution((0.0, 180.0), (1.0, 0.0)).flux_lm_per_cd() == pytest.approx(2 * math.pi)
+    assert Distribution((0.0, 90.0), (1.0, 0.0)).flux_lm_per_cd() == pytest.approx(2 * math.pi - 4)
+    assert ALL_ROUND.flux_lm_per_cd() == pytest.approx(4 * math.pi)
+    assert SPOT.flux_lm_per_cd(180, 180) == ALL_ROUND.flux_lm_per_cd(50, 20) == 0
 
 
 def test_feet_are_international_feet() -> None:
@@ -80,6 +142,27 @@ def test_feet_are_international_feet() -> None:
     feet = read_lm63(LAMBERTIAN.replace("7 1 1 2 -0.6", "7 1 1 1 -0.6"))
     assert feet.opening_m == pytest.approx(0.18288, abs=1e-9)
     assert read_lm63(LAMBERTIAN).opening_m == pytest.approx(0.6)
+
+
+# Signs of the opening's sizes in ANSI/IESNA LM-63 (from memory): a rectangle has both above 0; a circle has
+# its diameter below 0 in both (2002), or in one beside 0 (1995); an ellipse has two axes, both below 0 (2002)
+# or one of them (1995). Areas by hand: width x length, and pi / 4 of it for an ellipse.
+@pytest.mark.parametrize(
+    ("width", "length", "area_m2"),
+    [
+        (0.8, 0.2, 0.16), (0.2, 0.8, 0.16), (-0.8, -0.2, 0.125664), (-0.2, -0.8, 0.125664),
+        (-0.8, 0.2, 0.125664), (0.8, -0.2, 0.125664), (-0.6, -0.6, 0.282743), (-0.6, 0, 0.282743),
+        (0, -0.6, 0.282743),
+    ],
+)  # fmt: skip
+def test_the_opening_is_the_disc_of_its_area(width: float, length: float, area_m2: float) -> None:
+    measured = read_lm63(LAMBERTIAN.replace("-0.6 -0.6 0", f"{width} {length} 0"))
+    assert measured.opening_m is not None
+    assert math.pi / 4 * measured.opening_m**2 == pytest.approx(area_m2, abs=1e-6)
+
+
+def test_a_point_has_no_opening() -> None:
+    assert read_lm63(LAMBERTIAN.replace("-0.6 -0.6 0", "0 0 0")).opening_m is None
 
 
 def test_factors_multiply_the_listed_intensities() -> None:

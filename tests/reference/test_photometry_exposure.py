@@ -7,8 +7,15 @@ from __future__ import annotations
 import math
 
 import pytest
+from pydantic import ValidationError
 
 from fillside.photometry import exposure, ratio
+from fillside.rig.checks.warnings import rig_warnings
+from fillside.rig.notation import shutter_seconds
+from fillside.rig.tables.model import CONSTANT_RANGE, DEFAULT_CONSTANT, Rig
+from rigs import pair, sim, studio
+
+PLAIN_RIG = studio(heads=pair(intensity=900, drive={"driver": "wire"}), drivers=sim("wire"))
 
 # Illuminance by EV at ISO 100 with C = 250 (ISO 2720; the usual meter-maker's table), lux and foot-candles.
 EV_TABLE = [
@@ -25,9 +32,14 @@ EV_TABLE = [
     (8, 640, 59.458),
     (9, 1280, 118.916),
     (10, 2560, 237.832),
+    (11, 5120, None),
     (12, 10240, 951.327),
+    (13, 20480, None),
+    (14, 40960, None),
     (15, 81920, 7610.617),
     (16, 163840, 15221.234),
+    (17, 327680, None),
+    (18, 655360, None),
 ]
 
 
@@ -80,8 +92,12 @@ def test_nd_and_glass_ask_for_more_light() -> None:
     assert exposure.target_lux(250, 4, 1 / 50, 400, stops=3) == pytest.approx(4000.0, rel=1e-12)
 
 
-# Nominal names (full stops ISO 517, thirds common practice), exact 2^(k/6), and the name's error in stops.
+# Nominal names (full stops ISO 517, thirds common practice, both from memory), exact 2^(k/6), and the name's
+# error in stops.
 SERIES = [
+    (1, 1.0000, 0.0),
+    (1.1, 1.1225, -0.058),
+    (1.2, 1.2599, -0.141),
     (1.4, 1.4142, -0.029),
     (1.6, 1.5874, 0.023),
     (1.8, 1.7818, 0.029),
@@ -119,6 +135,38 @@ def test_third_stop_names(name: float, exact: float, error_stops: float) -> None
     assert 2 * math.log2(name / exposure.exact_aperture(name)) == pytest.approx(error_stops, abs=0.5001e-3)
 
 
+def test_aperture_names_are_up_to_a_twelfth_of_a_stop_off() -> None:
+    """The largest error from f/1.4 to f/32 is 0.0811368 stop, of f/11 and f/22: 2 log2(2^3.5 / 11)."""
+    names = [name for name, _, _ in SERIES if 1.4 <= name <= 32]
+    errors = [abs(2 * math.log2(name / exposure.exact_aperture(name))) for name in names]
+    assert max(errors) == pytest.approx(0.0811367627, abs=0.5001e-10)
+
+
+# Third-stop names of shutter times as 1/n s (camera practice, from memory) and exact 2^(k/3).
+SHUTTER_NAMES = (
+    "1 1.3 1.6 2 2.5 3 4 5 6 8 10 13 15 20 25 30 40 50 60 80 100 125 160 200 250 320 400 500 640 800 1000 "
+    "1250 1600 2000 2500 3200 4000"
+)
+SHUTTER_EXACT = (
+    "1.00000 1.25992 1.58740 2.00000 2.51984 3.17480 4.00000 5.03968 6.34960 8.00000 10.07937 12.69921 "
+    "16.00000 20.15874 25.39842 32.00000 40.31747 50.79683 64.00000 80.63495 101.59367 128.00000 161.26989 "
+    "203.18733 256.00000 322.53979 406.37467 512.00000 645.07958 812.74934 1024.00000 1290.15916 1625.49868 "
+    "2048.00000 2580.31831 3250.99735 4096.00000"
+)
+
+
+def test_shutter_times_are_literal_and_a_name_is_at_most_a_tenth_of_a_stop_off() -> None:
+    """A camera that runs the exact series gives up to 0.0931094 stop less than its names: log2(16 / 15)."""
+    exact = [float(text) for text in SHUTTER_EXACT.split()]
+    errors = []
+    for k, name in enumerate(SHUTTER_NAMES.split()):
+        assert exact[k] == pytest.approx(2 ** (k / 3), abs=0.5001e-5)
+        literal = exposure.target_lux(250, 4, shutter_seconds(f"1/{name}"), 400)
+        errors.append(abs(exposure.stops_between(exposure.target_lux(250, 4, 1 / exact[k], 400), literal)))
+        assert errors[-1] == pytest.approx(abs(math.log2(exact[k] / float(name))), abs=1e-12)
+    assert max(errors) == pytest.approx(0.0931094044, abs=0.5001e-10)
+
+
 def test_exposure_value_of_camera_settings() -> None:
     """EV = log2(N^2 / t): f/8 at 1/125 is 12.97, f/1 at one second 0 (ISO 2720)."""
     assert exposure.exposure_value(8, 1 / 125) == pytest.approx(12.96578428, abs=0.5e-8)
@@ -126,16 +174,56 @@ def test_exposure_value_of_camera_settings() -> None:
 
 
 def test_one_foot_candle() -> None:
-    """A lumen per square foot, the international foot being 0.3048 m: 10.7639 lx (IES, from memory)."""
-    assert exposure.lux_from_foot_candles(1) == pytest.approx(10.7639, abs=0.5e-4)
+    """A lumen per square foot, the international foot being 0.3048 m: 10.76391042 lx (IES, from memory)."""
+    assert exposure.lux_from_foot_candles(1) == pytest.approx(10.76391042, abs=0.5001e-8)
     assert exposure.foot_candles_from_lux(1) == pytest.approx(0.092903, abs=0.5e-6)
 
 
-@pytest.mark.parametrize(("constant", "stops"), [(320, 0.36), (330, 0.40), (340, 0.44)])
+@pytest.mark.parametrize(
+    ("constant", "stops"), [(320, 0.3561438102), (330, 0.4005379296), (340, 0.4436066515)]
+)
 def test_a_dome_read_with_a_flat_receptors_constant_is_off(constant: float, stops: float) -> None:
     """log2(C dome / C flat) with the constants of ISO 2720 in use."""
     wrong = exposure.stops_between(exposure.lux_from_ev(8, constant), exposure.lux_from_ev(8, 250))
-    assert wrong == pytest.approx(stops, abs=0.005)
+    assert wrong == pytest.approx(stops, abs=0.5001e-10)
+
+
+def test_default_constants_are_those_in_use_and_within_iso_2720() -> None:
+    """ISO 2720:1974 as colour-science texts restate it: C of 240 to 400 for a flat receptor, commonly 250,
+    and of 320 to 540 for a hemispherical one, in practice 320 to 340."""
+    assert CONSTANT_RANGE == {"flat": (240, 400), "dome": (320, 540)}
+    assert DEFAULT_CONSTANT["flat"] == 250
+    assert 320 <= DEFAULT_CONSTANT["dome"] <= 340
+
+
+@pytest.mark.parametrize(
+    ("receptor", "constant", "within"),
+    [
+        *(("flat", 239.9, False), ("flat", 240, True), ("flat", 400, True), ("flat", 400.1, False)),
+        *(("dome", 319.9, False), ("dome", 320, True), ("dome", 540, True), ("dome", 540.1, False)),
+    ],
+)
+def test_a_constant_that_iso_2720_has_for_no_such_receptor_is_doubted(
+    receptor: str, constant: float, within: bool
+) -> None:
+    rig = Rig.model_validate({**PLAIN_RIG, "meter": {"receptor": receptor, "constant": constant}})
+    assert ("meter.constant" not in {warning.key for warning in rig_warnings(rig)}) is within
+
+
+@pytest.mark.parametrize("constant", [10.6, 12.5, 13.4])
+def test_a_constant_of_reflected_light_is_refused(constant: float) -> None:
+    """ISO 2720:1974, as restated in print: K of reflected light is 10.6 to 13.4 cd s ISO / m2. It is no C."""
+    with pytest.raises(ValidationError, match="constant"):
+        Rig.model_validate({**PLAIN_RIG, "meter": {"constant": constant}})
+
+
+# Luminance by EV at ISO 100, L = K 2^EV / S with K = 12.5 (ISO 2720).
+@pytest.mark.parametrize(("ev", "luminance"), [(0, 0.125), (3, 1.0), (8, 32.0), (15, 4096.0)])
+def test_incident_and_reflected_light_agree_at_sixteen_per_cent(ev: float, luminance: float) -> None:
+    """A matt surface under E has the luminance rho E / pi, so both meters agree at rho = pi K / C: 0.15708
+    with K = 12.5 and C = 250 (encyclopedia article "Light meter")."""
+    assert 0.1570796327 * exposure.lux_from_ev(ev, 250) / math.pi == pytest.approx(luminance, rel=1e-9)
+    assert math.pi * luminance / exposure.lux_from_ev(ev, 250) == pytest.approx(0.1570796327, abs=0.5001e-10)
 
 
 @pytest.mark.parametrize(
@@ -171,15 +259,15 @@ def test_examples_of_the_asc_convention(key: float, fill: float, written: float)
 
 # Ratio as written, its stops if read key:fill, key:fill and its stops if read (key + fill):fill.
 RATIOS = [
-    (1.5, 0.585, 0.5, -1.000),
-    (2, 1.000, 1, 0.000),
-    (3, 1.585, 2, 1.000),
-    (4, 2.000, 3, 1.585),
-    (5, 2.322, 4, 2.000),
-    (6, 2.585, 5, 2.322),
-    (8, 3.000, 7, 2.807),
-    (9, 3.170, 8, 3.000),
-    (16, 4.000, 15, 3.907),
+    (1.5, 0.584962501, 0.5, -1.000000000),
+    (2, 1.000000000, 1, 0.000000000),
+    (3, 1.584962501, 2, 1.000000000),
+    (4, 2.000000000, 3, 1.584962501),
+    (5, 2.321928095, 4, 2.000000000),
+    (6, 2.584962501, 5, 2.321928095),
+    (8, 3.000000000, 7, 2.807354922),
+    (9, 3.169925001, 8, 3.000000000),
+    (16, 4.000000000, 15, 3.906890596),
 ]
 
 
@@ -188,9 +276,9 @@ def test_one_number_read_both_ways(
     written: float, stops: float, key_to_fill: float, its_stops: float
 ) -> None:
     """A stop is log2 of the light, whichever way the ratio is written (common practice)."""
-    assert ratio.ratio_stops(written) == pytest.approx(stops, abs=0.5001e-3)
+    assert ratio.ratio_stops(written) == pytest.approx(stops, abs=0.6e-9)
     assert ratio.key_ratio_from_sum_ratio(written) == key_to_fill
-    assert ratio.ratio_stops(written, "key+fill:fill") == pytest.approx(its_stops, abs=0.5001e-3)
+    assert ratio.ratio_stops(written, "key+fill:fill") == pytest.approx(its_stops, abs=0.6e-9)
     assert ratio.ratio_from_stops(math.log2(key_to_fill), "key+fill:fill") == pytest.approx(
         written, rel=1e-12
     )

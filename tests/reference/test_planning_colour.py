@@ -11,6 +11,7 @@ from fillside.photometry.colour import (
     mired,
     planckian_uv,
     shift_mired,
+    white_duv,
 )
 from fillside.planning.look.colour import colour_answers, steps_apart, uv_per_mired
 
@@ -20,7 +21,7 @@ from fillside.planning.look.colour import colour_answers, steps_apart, uv_per_mi
     ("kelvin", "value"),
     [
         (2700, 370.37), (2856, 350.14), (3000, 333.33), (3200, 312.50), (4000, 250.00), (4300, 232.56),
-        (5000, 200.00), (5500, 181.82), (5600, 178.57), (6500, 153.85),
+        (5000, 200.00), (5500, 181.82), (5600, 178.57), (5700, 175.44), (6500, 153.85),
     ],
 )  # fmt: skip
 def test_mired(kelvin: float, value: float) -> None:
@@ -33,7 +34,21 @@ def test_filter_from_tungsten_to_daylight() -> None:
     # a textbook of cinematography: 5000 K and 6000 K lie 33 mired apart
     assert round(abs(shift_mired(5000, 6000))) == 33
     assert cct_after_shift_k(3200, shift_mired(3200, 5600)) == pytest.approx(5600)
-    assert shift_mired(5600, 4300) == pytest.approx(53.99, abs=0.005)
+
+
+# 10^6 (1 / to - 1 / from), to the printed digits.
+@pytest.mark.parametrize(
+    ("source", "wanted", "shift"),
+    [
+        (3200, 5600, -133.9285714),
+        (3200, 5500, -130.6818182),
+        (5500, 3200, 130.6818182),
+        (3200, 5700, -137.0614035),
+        (5600, 4300, 53.98671096),
+    ],
+)
+def test_shift_between_two_lights(source: float, wanted: float, shift: float) -> None:
+    assert shift_mired(source, wanted) == pytest.approx(shift, abs=0.5001e-7)
 
 
 # Chromaticities of CIE illuminants (CIE 15). McCamy's own results for A and D65 are printed as 2857.13 K and
@@ -51,6 +66,24 @@ def test_filter_from_tungsten_to_daylight() -> None:
 def test_mccamy_and_duv_of_cie_illuminants(x: float, y: float, kelvin: float, off_locus: float) -> None:
     assert mccamy_cct_k(x, y) == pytest.approx(kelvin, abs=0.005)
     assert duv(x, y) == pytest.approx(off_locus, abs=6e-6)
+
+
+# The nominal whites of ANSI C78.377-2015 in its own table: target CCT and target Duv, each to +-0.006 (from
+# memory).
+@pytest.mark.parametrize(
+    ("kelvin", "target"),
+    [
+        (2238, 0.0000), (2460, 0.0000), (2725, 0.0000), (3045, 0.0001), (3465, 0.0005), (3985, 0.0010),
+        (4503, 0.0015), (5029, 0.0020), (5667, 0.0025), (6532, 0.0031),
+    ],
+)  # fmt: skip
+def test_the_whites_of_lamps_leave_the_black_bodys_line_as_they_cool(kelvin: float, target: float) -> None:
+    assert white_duv(kelvin) == pytest.approx(target, abs=5e-5)
+
+
+def test_outside_the_standards_range_its_nearest_white_counts() -> None:
+    assert white_duv(1000) == 0
+    assert white_duv(15_000) == white_duv(6535) == pytest.approx(0.0031, abs=5e-5)
 
 
 # u'v' moved by one mired, by finite difference on the locus from Planck's law and the CIE 1931 observer.

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate
+from scipy import integrate, ndimage, optimize
 
 from fillside.planning.safety.flicker import (
     banding_stops,
@@ -15,6 +15,7 @@ from fillside.planning.safety.flicker import (
     ieee_1789_limits_percent,
     ieee_1789_region,
     modulation_percent,
+    pulse_banding_stops,
     pulse_variation_stops,
     residual_factor,
     safe_times_s,
@@ -146,6 +147,67 @@ def test_banding_over_part_of_a_cycle_is_what_the_lines_sample() -> None:
         worst = max(worst, math.log2(light.max() / light.min()))
     assert banding_stops(percent, hertz, exposure, readout) == pytest.approx(worst, abs=2e-3)
     assert banding_stops(percent, hertz, exposure, 0.02) == sine_variation_stops(percent, hertz, exposure)
+
+
+@pytest.mark.parametrize("cycles", [0.02, 0.1, 0.25, 0.4, 0.49])
+@pytest.mark.parametrize(
+    ("percent", "exposure"), [(100.0, 1 / 250), (100.0, 1 / 130), (60.0, 1 / 60), (10.0, 0.0)]
+)
+def test_banding_of_deep_ripple_is_worst_where_it_is_dark(
+    percent: float, exposure: float, cycles: float
+) -> None:
+    # independent: scipy's bounded search for the phase at which first and last line of the averaged ripple
+    # differ most; all lines between lie between them, as the ripple rises or falls across the frame
+    hertz = 100.0
+    deep = percent / 100 * np.sinc(hertz * exposure)
+
+    def alike(phase: float) -> float:
+        first, last = (1 + deep * math.sin(2 * math.pi * (phase + shift)) for shift in (0.0, cycles))
+        return -math.log2(last / first)
+
+    starts = np.linspace(-0.5, 0.5, 101)
+    near = float(starts[np.argmin([alike(s) for s in starts])])
+    found = optimize.minimize_scalar(
+        alike, bounds=(near - 0.02, near + 0.02), method="bounded", options={"xatol": 1e-9}
+    )
+    assert banding_stops(percent, hertz, exposure, cycles / hertz) == pytest.approx(-found.fun, abs=1e-6)
+
+
+@pytest.mark.parametrize("cycles", [0.01, 0.05, 0.2, 0.45, 0.7])
+@pytest.mark.parametrize(
+    ("duty", "periods"),
+    [(0.5, 1.25), (0.2, 0.9), (0.9, 1.4), (0.3, 16.7), (0.7, 0.5), (0.1, 2.95), (0.3, 0.2)],
+)
+def test_banding_of_pulses_is_what_the_lines_of_a_square_wave_sample(
+    duty: float, periods: float, cycles: float
+) -> None:
+    # independent: a square wave of whole samples summed over exposures that start everywhere in a period, and
+    # the largest ratio of any two of them within the lines of one frame
+    samples = 10_000
+    on = np.tile(np.arange(samples) < round(duty * samples), math.ceil(periods) + 3)
+    total = np.concatenate(([0], np.cumsum(on)))
+    length, lines = round(periods * samples), round(cycles * samples)
+    exposures = (total[length:] - total[:-length])[: samples + lines + 1].astype(float)
+    brightest = ndimage.maximum_filter1d(exposures, lines + 1, origin=-((lines + 1) // 2))[:samples]
+    least = exposures[:samples]
+    got = pulse_banding_stops(duty, 100.0, periods / 100, cycles / 100)
+    if least.min() == 0:
+        assert got == 12.0
+    else:
+        assert got == pytest.approx(math.log2((brightest / least).max()), abs=1e-6)
+    answer = flicker_answer(
+        "key", 100.0, None, periods / 100, frames_per_s=24, readout_s=cycles / 100, duty=duty
+    )
+    assert answer.banding_stops == got
+
+
+def test_no_lines_and_no_pulses_make_no_bands() -> None:
+    assert pulse_banding_stops(0.3, 100.0, 1 / 60, 0.0) == 0.0
+    assert pulse_banding_stops(1.0, 100.0, 1 / 60, 0.02) == 0.0
+    assert pulse_banding_stops(0.3, 100.0, 1 / 50, 0.02) == pytest.approx(0.0, abs=1e-9)
+    assert banding_stops(100.0, 100.0, 0.0, 0.0) == 0.0
+    assert banding_stops(0.0, 100.0, 0.0, 0.02) == 0.0
+    assert banding_stops(100.0, 100.0, 0.0, 1e-12) == 12.0
 
 
 def test_unknown_ripple_is_answered_for_the_worst() -> None:

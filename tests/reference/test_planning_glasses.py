@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 import pytest
+from scipy import optimize
 
 from fillside.planning.look.glasses_reflection import (
     Disc,
@@ -20,6 +22,7 @@ from fillside.planning.look.glasses_remedies import glasses_answer, lowest_heigh
 from fillside.planning.look.pose import angle_between_deg, azimuth_elevation_deg, direction, face_frame
 from fillside.rig.tables.plan import Glasses, Pose
 
+Vector = npt.NDArray[np.float64]
 FAR = (0.0, -1e6, 0.0)
 UMBRELLA_RADIUS_M = 0.4191
 
@@ -116,6 +119,67 @@ def test_points_off_the_lens_centre_see_the_source_from_elsewhere() -> None:
         return margin_deg(one_lens(), Disc(centre, -centre / 1.2, UMBRELLA_RADIUS_M))
 
     assert margin(26.1) < 0 < margin(26.95)
+
+
+def exact_margin_deg(wearer: Wearer, centre: Vector, radius: float) -> float:
+    """The angle from the disc, turned to the face, to the nearest ray of the whole lens, without a grid.
+
+    The sphere's normal at a place on it is the way from its centre, and the ray there is the way to the
+    camera turned about it by half a turn. Scipy seeks the places on lens and disc whose ways lie nearest.
+    """
+    form, camera = wearer.glasses, np.array(wearer.camera)
+    ball = 0.53 / form.curve
+    tilt = math.radians(form.tilt)
+    ahead = np.array([0.0, -math.cos(tilt), -math.sin(tilt)])
+    right, up = np.array([1.0, 0.0, 0.0]), np.array([0.0, -math.sin(tilt), math.cos(tilt)])
+    axis = -centre / np.linalg.norm(centre)
+    side = np.cross([0.0, 0.0, 1.0], axis)
+    side /= np.linalg.norm(side)
+    over = np.cross(axis, side)
+
+    def ray(u: float, v: float) -> tuple[Vector, Vector]:
+        normal = (u * right + v * up + math.sqrt(ball**2 - u**2 - v**2) * ahead) / ball
+        place = ball * (normal - ahead)
+        to_camera = (camera - place) / np.linalg.norm(camera - place)
+        return place, 2 * np.outer(normal, normal) @ to_camera - to_camera
+
+    def off(x: Vector) -> float:
+        place, way = ray(x[0] / 1000, x[1] / 1000)
+        turned = math.cos(x[2]) * side + math.sin(x[2]) * over
+        to = centre + x[3] * radius * turned - place
+        return math.degrees(math.atan2(float(np.linalg.norm(np.cross(way, to))), float(way @ to)))
+
+    half = (form.width_mm / 2, form.height_mm / 2)
+    bounds = [(-half[0], half[0]), (-half[1], half[1]), (-7.0, 7.0), (0.0, 1.0)]
+    starts = [(u * half[0], v * half[1], t, 1.0) for u in (-0.7, 0.7) for v in (-0.7, 0.7) for t in (0, 2, 4)]
+    return min(float(optimize.minimize(off, s, bounds=bounds, method="L-BFGS-B").fun) for s in starts)
+
+
+@pytest.mark.parametrize(
+    ("away", "azimuth", "elevation", "radius"),
+    [
+        (0.7, 0, 45, 0.45), (0.7, 20, 47, 0.45), (0.9, 65, 0, 0.45), (0.7, -60, 45, 0.45), (1.5, 30, 30, 0.3),
+        (0.6, 85, 10, 0.3), (2.0, 0, 12, 0.03), (2.0, 30, 20, 0.03), (0.8, 75, 30, 0.6),
+    ],
+)  # fmt: skip
+def test_the_margin_is_to_the_whole_lens_and_the_whole_edge(
+    away: float, azimuth: float, elevation: float, radius: float
+) -> None:
+    centre = away * direction(azimuth, elevation)
+    expected = exact_margin_deg(one_lens(), centre, radius)
+    assert expected > 0.1
+    assert margin_deg(one_lens(), Disc(centre, -centre / away, radius)) == pytest.approx(expected, abs=0.02)
+
+
+@pytest.mark.parametrize("azimuth", [-21.0, -9.3, -1.7, 4.2, 11.0, 22.6])
+@pytest.mark.parametrize("elevation", [-33.0, -27.4, -14.5, -3.1, 0.9])
+def test_a_bulb_shows_wherever_it_is_within_the_lenss_field(azimuth: float, elevation: float) -> None:
+    # A lens of 50 x 35 mm mirrors 2 asin(25 / 88.33) = 32.9 deg to either side, and 22.9 deg up and down from
+    # -16 deg; at 3 m a bulb of 3 cm lies between rays that are 3 deg apart.
+    centre = 3.0 * direction(azimuth, elevation)
+    disc = Disc(centre, -centre / 3.0, 0.03)
+    assert margin_deg(one_lens(), disc) < 0
+    assert glasses_answer("lamp", one_lens(), disc).seen
 
 
 def test_lowest_height_keeps_the_margin_and_a_little_lower_does_not() -> None:

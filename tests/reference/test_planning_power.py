@@ -7,6 +7,7 @@ import pytest
 from fillside.planning.equipment.lamps import (
     EFFICACY_LM_W,
     INCANDESCENT_WATTS_LM,
+    MOST_EFFICACY_LM_W,
     incandescent_watts,
     lamp_labels,
     lamp_lumens,
@@ -61,19 +62,28 @@ def test_lumens_are_believed_before_watts_and_counted() -> None:
         lamp_lumens("other", watts=30)
 
 
-def test_labels_that_promise_too_much_are_doubted() -> None:
-    def head(lumens: float, watts: float | None) -> Head:
-        lamp = {"kind": "cfl", "lumens": lumens, **({} if watts is None else {"watts": watts})}
-        return Head.model_validate(
-            {
-                "name": "key",
-                "role": "key",
-                "position": [1.0, -1.0, 1.5],
-                "lamp": lamp,
-                "dimming": {"curve": "fixed"},
-            }
-        )
+def head(lumens: float, watts: float | None, kind: str = "cfl") -> Head:
+    lamp = {"kind": kind, "lumens": lumens, **({} if watts is None else {"watts": watts})}
+    return Head.model_validate(
+        {
+            "name": "key",
+            "role": "key",
+            "position": [1.0, -1.0, 1.5],
+            "lamp": lamp,
+            "dimming": {"curve": "fixed"},
+        }
+    )
 
+
+def test_no_lamp_of_any_kind_gives_more_than_radiation_of_555_nm() -> None:
+    # 683 lm/W at 540 THz defines the candela (SI brochure, 2.3.1); at its peak V(lambda) has 683.002 lm/W
+    assert pytest.approx(683.0, abs=0.01) == MOST_EFFICACY_LM_W
+    assert all(0 < kind.least < kind.usual < kind.most < 683 for kind in EFFICACY_LM_W.values())
+    said = lamp_labels([head(6820, 10, "other"), head(6840, 10, "other")])
+    assert [one.believable for one in said] == [True, False]
+
+
+def test_labels_that_promise_too_much_are_doubted() -> None:
     # compact fluorescent lamps give 46 to 75 lm/W (overview tables of luminous efficacy)
     said = lamp_labels([head(6000, 105), head(9000, 105), head(9000, None)])
     assert [one.believable for one in said] == [True, False, True]

@@ -55,6 +55,9 @@ def test_equal_size_with_unequal_fall_off() -> None:
 def test_fall_off_of_a_point_is_inverse_square() -> None:
     assert fall_off_stops(0.0, 1.0, 1.3) == pytest.approx(2 * math.log2(1 / 1.3), abs=1e-9)
     assert fall_off_stops(0.0, 1.0, 2.0) == pytest.approx(-2.0, abs=1e-9)
+    # a point at 1 m and at 60/33 m, stepping back 0.3 m
+    assert fall_off_stops(0.0, 1.0, 1.3) == pytest.approx(-0.7570232465, abs=0.5001e-10)
+    assert fall_off_stops(0.0, 60 / 33, 60 / 33 + 0.3) == pytest.approx(-0.4406599098, abs=0.5001e-10)
 
 
 def test_penumbra_by_similar_triangles() -> None:

@@ -110,6 +110,25 @@ def test_a_beam_angle_gives_the_exponent_of_its_cosine(beam: float, spread: floa
     assert ModifierTable(beam=beam).spread_exponent == pytest.approx(spread, abs=0.5 * 10**-digits)
 
 
+@pytest.mark.parametrize(
+    ("beam", "flux"),
+    [(120.0, 3.1415926536), (90.0, 2.0943951024), (60.0, 1.0798000106), (30.0, 0.2992886970)],
+)
+def test_a_beam_of_one_candela_carries_two_pi_over_m_plus_one(beam: float, flux: float) -> None:
+    """The cos^m model integrated over the half space: flux = 2 pi I0 / (m + 1)."""
+    head = Head.model_validate(
+        {
+            "name": "key",
+            "role": "key",
+            "position": [0, 0, 2],
+            "lamp": {"lumens": 1000},
+            "modifier": {"beam": beam},
+            "dimming": {"curve": "fixed"},
+        }
+    )
+    assert 1000 / head.intensity_cd == pytest.approx(flux, abs=0.5001e-10)
+
+
 def test_a_matt_face_of_4000_lumens_has_1273_candela() -> None:
     """A Lambertian face of flux F has F / pi on its axis, as any text on photometry derives."""
     head = Head.model_validate(

@@ -30,6 +30,39 @@ def test_illuminants_have_their_temperatures(x: float, y: float, kelvin: float) 
     assert mired(cct_of_uv_k(*uv_of_xy(x, y))) == pytest.approx(mired(kelvin), abs=0.3)
 
 
+# Mixes of two black bodies, in mired, from Planck's law (c2 = 1.4388e-2 m K) and the CIE 1931 observer at 1
+# nm (the tables of the package colour-science 0.4.7): tristimulus values added, nearest point of that line.
+@pytest.mark.parametrize(
+    ("warm", "cool", "share", "exact", "within"),
+    [
+        (2700, 6500, 0.25, 311.004, 0.2), (2700, 6500, 0.5, 252.975, 0.2), (2700, 6500, 0.75, 199.600, 0.2),
+        (3200, 5600, 0.5, 241.685, 0.2), (1800, 6500, 0.5, 337.137, 0.6), (2000, 8000, 0.6, 251.832, 0.6),
+        (1800, 10000, 0.2, 454.328, 0.6), (1800, 10000, 0.5, 300.701, 0.6), (1800, 10000, 0.55, 274.788, 0.6),
+        (1800, 10000, 0.8, 161.823, 0.6), (1000, 15000, 0.7, 266.187, 1.8),
+    ],
+)  # fmt: skip
+def test_a_mix_is_as_near_the_exact_line_as_is_said(
+    warm: float, cool: float, share: float, exact: float, within: float
+) -> None:
+    assert mired(mixed_cct_k(warm, cool, share)) == pytest.approx(exact, abs=within)
+
+
+# u, v of black bodies from the same law and tables, six digits, where the approximation is worst among them.
+@pytest.mark.parametrize(
+    ("kelvin", "u", "v", "exact_mired"),
+    [
+        (1000, 0.448011, 0.354625, 1000.0),
+        (1500, 0.357911, 0.360330, 666.667),
+        (15_000, 0.185711, 0.282341, 66.667),
+    ],
+)
+def test_a_black_body_is_as_near_its_temperature_as_is_said(
+    kelvin: float, u: float, v: float, exact_mired: float
+) -> None:
+    assert mired(cct_of_uv_k(u, v)) == pytest.approx(exact_mired, abs=0.35)
+    assert planckian_uv(kelvin) == pytest.approx((u, v), abs=1.1e-4)
+
+
 def test_uv_of_d65() -> None:
     # u = 4x / (-2x + 12y + 3), v = 6y / (-2x + 12y + 3): 0.19783, 0.31222.
     assert uv_of_xy(*D65) == pytest.approx((0.19783, 0.31222), abs=5e-6)

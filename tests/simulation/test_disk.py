@@ -84,3 +84,18 @@ def test_a_disk_in_trouble_refuses_as_sqlite_does_and_takes_all_again(
     write(connection, 2, True)
     assert disk.refused_s is None
     assert (2,) in connection.execute("SELECT number FROM line").fetchall()
+
+
+@pytest.mark.parametrize(("full_until_s", "well_since_s"), [(4.0, 10.0), (12.0, 12.0)])
+def test_a_disk_is_well_once_the_last_of_its_troubles_is_over(
+    tmp_path: Path, full_until_s: float, well_since_s: float
+) -> None:
+    now_s = 0.0
+    disk = Disk(tmp_path, Random(1), lambda: now_s)
+    disk.hang(10.0)
+    now_s = 3.0
+    with disk.failing("full"):
+        now_s = full_until_s
+    now_s = 11.0 if full_until_s < 10.0 else 13.0
+    assert disk.well
+    assert disk.well_for_s == now_s - well_since_s

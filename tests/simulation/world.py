@@ -40,6 +40,8 @@ from simulation.visitors.guests import Guest
 SCRATCH = "/dev/shm"
 """Memory, where it can be had; a disk is slower and does the same."""
 BROKER_DOORS = ("mqtt door", "homie door")
+KNOWN_AFTER_S = 0.3
+"""Time in which it is stored that a lamp is on its way out."""
 LEAVE_WITHIN_S = 1.0
 """Time from the last act to the end, in which visitors leave."""
 STARTS_WITHIN_S, STOPS_WITHIN_S = 1.0, 20.0
@@ -124,6 +126,8 @@ class World:
         """Side jobs that an act has troubled, and that may fail since."""
         self.may_step: set[str] = set()
         """Lamps whose latest light the disk may not have: the first code may be another."""
+        self.going_out: dict[str, float] = {}
+        """Lamps that have left the rig file and are not out, and since when the daemon has said so."""
         self._daemon: asyncio.Task[None] | None = None
         self._unrestored = 0
 
@@ -208,8 +212,13 @@ class World:
         self.process, self._daemon = self.loop.start_process(f"daemon {self.runs}", main)
         self.processes.append(self.process)
         self.process.on_death.insert(0, self.disk.killed)
+        self.process.on_death.append(self._died)
         for tell in self.on_start:
             tell()
+
+    def _died(self) -> None:
+        known = {name: at_s for name, at_s in self.going_out.items() if self.now - at_s > KNOWN_AFTER_S}
+        self.going_out = known
 
     def _load_rig(self) -> Rig:
         """Load the rig file; somebody puts the one before back if it is broken."""

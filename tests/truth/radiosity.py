@@ -93,7 +93,9 @@ class Room:
         for one in range(6):
             for other in range(one + 1, 6):
                 block = np.ix_(self.wall == one, self.wall == other)
-                shared = _exchange_area(self.corners[self.wall == one], self.corners[self.wall == other], one, other)
+                shared = _exchange_area(
+                    self.corners[self.wall == one], self.corners[self.wall == other], one, other
+                )
                 factors[block] = shared / self.area[self.wall == one][:, None]
                 factors[block[1].T, block[0].T] = shared.T / self.area[self.wall == other][:, None]
         return factors

@@ -68,7 +68,9 @@ class TrueStudio:
         own = np.stack([none] * len(self.lamps) + [self.window_exitance], axis=1)
         return self.room.exitance(np.stack([*lit, none], axis=1), own)
 
-    def lux(self, outputs: Mapping[str, float], place: Vector, axis: Vector, is_dome: bool, ambient: bool = True) -> float:
+    def lux(
+        self, outputs: Mapping[str, float], place: Vector, axis: Vector, is_dome: bool, ambient: bool = True
+    ) -> float:
         """What an ideal receptor at `place` facing along `axis` shows of lamps at outputs."""
         weights = self.room.receptor_weights(place, axis, is_dome)
         weigh = dome if is_dome else flat
@@ -83,7 +85,13 @@ class TrueStudio:
         at = self.camera if facing == "camera" else self.lamp(facing).position
         return np.asarray((at - place) / np.linalg.norm(at - place))
 
-    def read(self, levels: Mapping[str, float], place: Sequence[float], facing: str = "head", receptor: str = "flat") -> float:
+    def read(
+        self,
+        levels: Mapping[str, float],
+        place: Sequence[float],
+        facing: str = "head",
+        receptor: str = "flat",
+    ) -> float:
         """Meter as a person does, and write it down: lux as the meter shows it."""
         stated = np.asarray(place, dtype=float)
         at = stated + self.ways.hand_m * self.rng.standard_normal(3)
@@ -101,7 +109,9 @@ class TrueStudio:
 
     @cached_property
     def meter_bias(self) -> float:
-        return 0.03 * float(np.random.default_rng([5, len(self.lamps), int(1e6 * self.ratio)]).standard_normal())
+        return 0.03 * float(
+            np.random.default_rng([5, len(self.lamps), int(1e6 * self.ratio)]).standard_normal()
+        )
 
     def csv(self) -> str:
         return "\n".join(["head,level,x,y,z,value,unit,receptor,facing", *self.rows]) + "\n"
@@ -164,7 +174,9 @@ def true_studio(seed: int, ways: Ways = Ways()) -> TrueStudio:
         parts.append(("hair", side * rng.uniform(2.2, 2.8), 1.3, 2.0, 0.8))
     lamps, typed_heads = [], []
     for number, (role, turn, near, far, weight) in enumerate(parts):
-        lamp, table = _lamp(rng, ways, room, mark, number, role, turn, near, far, exposure * weight / (1 + ratio))
+        lamp, table = _lamp(
+            rng, ways, room, mark, number, role, turn, near, far, exposure * weight / (1 + ratio)
+        )
         lamps.append(lamp)
         typed_heads.append(table)
     camera = mark + np.array([rng.uniform(-0.3, 0.3), -rng.uniform(1.4, 2.4), rng.uniform(0.0, 0.35)])
@@ -182,21 +194,40 @@ def true_studio(seed: int, ways: Ways = Ways()) -> TrueStudio:
     if ways.tells_room:
         said = np.array([walls.mean(), ceiling, room.reflectances[4]])
         nearest = min(TONES, key=lambda t: float(np.abs(np.log(TONES[t]) - np.log(said))[0]))
-        typed["room"] = {"size": [round(float(s + 0.05 * rng.standard_normal()), 1) for s in size], "tone": nearest}
-    made = TrueStudio(room, tuple(lamps), window, mark, camera, round(ratio, 2), float(round(exposure)), typed, rng, ways)
+        typed["room"] = {
+            "size": [round(float(s + 0.05 * rng.standard_normal()), 1) for s in size],
+            "tone": nearest,
+        }
+    made = TrueStudio(
+        room, tuple(lamps), window, mark, camera, round(ratio, 2), float(round(exposure)), typed, rng, ways
+    )
     if ways.tells_ambient:
         typed["ambient"] = {
-            f"toward_{s}": round(made.lux({}, mark, made.toward(mark, s), s == "camera"), 1) for s in ("key", "fill", "camera")
+            f"toward_{s}": round(made.lux({}, mark, made.toward(mark, s), s == "camera"), 1)
+            for s in ("key", "fill", "camera")
         }
     return made
 
 
-def _lamp(rng: np.random.Generator, ways: Ways, room: Room, mark: Vector, number: int, role: str, turn: float, near: float, far: float, share_lux: float) -> tuple[TrueLamp, dict[str, Any]]:
+def _lamp(
+    rng: np.random.Generator,
+    ways: Ways,
+    room: Room,
+    mark: Vector,
+    number: int,
+    role: str,
+    turn: float,
+    near: float,
+    far: float,
+    share_lux: float,
+) -> tuple[TrueLamp, dict[str, Any]]:
     while True:
         away = rng.uniform(near, far)
         azimuth = turn * math.radians(rng.uniform(22, 65))
         rise = math.radians(rng.uniform(5, 40))
-        position = mark + away * np.array([math.sin(azimuth) * math.cos(rise), -math.cos(azimuth) * math.cos(rise), math.sin(rise)])
+        position = mark + away * np.array(
+            [math.sin(azimuth) * math.cos(rise), -math.cos(azimuth) * math.cos(rise), math.sin(rise)]
+        )
         inside = (position - room.low > 0.15).all() and (room.low + room.size - position > 0.15).all()
         if inside:
             break
@@ -228,10 +259,18 @@ def _window(rng: np.random.Generator, room: Room, key_side: float, exposure: flo
     height = room.centre[:, 2] - room.low[2]
     along = room.centre[:, 1]
     near = rng.uniform(-1.5, 1.0)
-    panes = (room.wall == wall) & (height > 0.8) & (height < 2.1) & (np.abs(along - near) < rng.uniform(0.35, 0.8))
+    panes = (
+        (room.wall == wall)
+        & (height > 0.8)
+        & (height < 2.1)
+        & (np.abs(along - near) < rng.uniform(0.35, 0.8))
+    )
     exitance = np.where(panes, 1.0, 0.0)
     lit = room.exitance(np.zeros((len(height), 1)), exitance[:, None])
-    there = sum(float(room.receptor_weights(np.array([0.0, 0.0, 1.2]), axis, False) @ lit[:, 0]) for axis in (np.array([1.0, 0, 0]), np.array([-1.0, 0, 0])))
+    there = sum(
+        float(room.receptor_weights(np.array([0.0, 0.0, 1.2]), axis, False) @ lit[:, 0])
+        for axis in (np.array([1.0, 0, 0]), np.array([-1.0, 0, 0]))
+    )
     # Both directions together: a tenth to two thirds of the wanted light, with blinds mostly down.
     return exitance * exposure * rng.uniform(0.02, 0.35) / max(there, 1e-9)
 

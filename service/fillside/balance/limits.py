@@ -17,8 +17,8 @@ FloatArray = npt.NDArray[np.float64]
 class OutputLimits:
     """The least and most output of each head (heads,), and the heads that the balance may set (`held`).
 
-    A fixed head has least = most = 1; a head that is lost or never part of the balance has least = most = 0;
-    a head that stays at one level whatever it is sent has the output of that level as both. None of these is
+    A fixed head has least = most = 1; a head that is lost, out or never part of the balance has 0 as both; a
+    head that stays at one level whatever it is sent has the output of that level as both. None of these is
     `held`. `floor_codes` are the wire codes of the least outputs, 0 for heads not held; `stay` are the codes,
     by index, of heads that stay at one level.
     """
@@ -28,6 +28,13 @@ class OutputLimits:
     held: npt.NDArray[np.bool_]
     floor_codes: tuple[int, ...]
     stay: Mapping[int, int]
+
+    def with_out(self, out: npt.NDArray[np.bool_]) -> OutputLimits:
+        """Return limits within which the held heads among `out` (heads,) give no light and are not held."""
+        off = self.held & out
+        floor_codes = tuple(0 if gone else code for gone, code in zip(off, self.floor_codes, strict=True))
+        least, most = (np.where(off, 0.0, end) for end in (self.least, self.most))
+        return OutputLimits(least, most, self.held & ~off, floor_codes, self.stay)
 
 
 def limits_of(

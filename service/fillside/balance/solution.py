@@ -117,6 +117,19 @@ class BalanceSolver:
         self._rows: Rows | None = None
         self._heads = HeldHeads(self.metering, self.limits)
         self._supply: Supply | None = None
+        self._with_out: tuple[OutputLimits, frozenset[str], OutputLimits] | None = None
+
+    def limits_for(self, target: BalanceTarget, limits: OutputLimits | None = None) -> OutputLimits:
+        """Return limits, by default those of all heads, in which roles that the target puts out are out.
+
+        The latest are cached."""
+        bounded, out = self.limits if limits is None else limits, target.out_roles
+        if not out:
+            return bounded
+        if self._with_out is None or self._with_out[0] is not bounded or self._with_out[1] != out:
+            heads = np.array([role in out for role in self.scene.roles], dtype=bool)
+            self._with_out = bounded, out, bounded.with_out(heads)
+        return self._with_out[2]
 
     def rows_at(self, place: Place) -> Rows:
         """Return the rows for a subject at a place [m]; the latest are cached."""
@@ -143,20 +156,21 @@ class BalanceSolver:
         present: Codes | None = None,
     ) -> Solution:
         """Solve the balance for a subject at a place [m]; `limits` are by default those of all heads."""
-        supply = self.supply_at(place, limits)
+        supply = self.supply_at(place, self.limits_for(target, limits))
         return Solution(supply, target, solve(supply, target), present)
 
     def trim(self, place: Place, target: BalanceTarget, codes: Codes, trims: Trims) -> Codes:
         """Return the codes with trims applied; the place [m] matters only for the most light on the face."""
         if not any(stops != 0 for stops in trims.values()):
             return codes
-        return trim_codes(self.metering, self.rows_at(place), target, self.limits, codes, trims)
+        limits = self.limits_for(target)
+        return trim_codes(self.metering, self.rows_at(place), target, limits, codes, trims)
 
     def dropped(
         self, place: Place, target: BalanceTarget, limits: OutputLimits | None = None
     ) -> tuple[str, ...]:
         """Return the roles among "key" and "fill" that give too little at a place [m] to count."""
-        return dropped_roles(self.supply_at(place, limits), target)
+        return dropped_roles(self.supply_at(place, self.limits_for(target, limits)), target)
 
 
 def solve_rig(

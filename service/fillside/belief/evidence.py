@@ -16,7 +16,12 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from fillside.photometry.exposure import LUX_PER_FOOT_CANDLE, lux_from_reading
+from fillside.photometry.exposure import (
+    HALF_STOP_NAMES,
+    LUX_PER_FOOT_CANDLE,
+    f_stop_reading,
+    lux_from_reading,
+)
 from fillside.rig.calibration import HeadNote, WeighedReading
 from fillside.rig.problems import one_line
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
@@ -28,7 +33,7 @@ NUMBERS = ("level", "x", "y", "z", "value", "unit")
 LONGEST_CELL = 400
 """Characters of one value; a note is the only one that may need more than a few."""
 OWN_HEAD, CAMERA = "head", "camera"
-_THIRD_STOP, _TENTH_STOP = 1 / 3, 0.1
+_HALF_STOP, _THIRD_STOP, _TENTH_STOP = 0.5, 1 / 3, 0.1
 _METRES_PER = {"m": 1.0, "ft": 0.3048}
 _DONE = ("moved", "changed")
 
@@ -80,15 +85,21 @@ class Reading(BaseModel):
         """Standard uncertainty from the display's last digit [lux], rectangular (JCGM 100, 4.3.7).
 
         Lux and foot-candles are rounded as they are written; EV and f-stops step in stops: a tenth where
-        tenths are written, else a third.
+        tenths are written, a half at an aperture that only scales in halves name, else a third.
         """
         if self.unit.lower() == "lux":
             return _last_digit(self.value) / math.sqrt(12)
         if self.unit.lower() == "fc":
             return _last_digit(self.value) * LUX_PER_FOOT_CANDLE / math.sqrt(12)
-        tenths = self.unit.lower() == "ev100" or "+" in self.unit or "-" in self.unit
-        step = min(_last_digit(self.value), _TENTH_STOP) if self.unit.lower() == "ev100" else _TENTH_STOP
-        return lux * math.log(2) * (step if tenths else _THIRD_STOP) / math.sqrt(12)
+        return lux * math.log(2) * self._step_stops() / math.sqrt(12)
+
+    def _step_stops(self) -> float:
+        """Step of a display in EV or f-stops [stops]."""
+        if self.unit.lower() == "ev100":
+            return min(_last_digit(self.value), _TENTH_STOP)
+        if "+" in self.unit or "-" in self.unit:
+            return _TENTH_STOP
+        return _HALF_STOP if f_stop_reading(self.unit).aperture in HALF_STOP_NAMES else _THIRD_STOP
 
 
 class TapeMeasure(BaseModel):

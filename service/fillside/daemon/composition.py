@@ -30,6 +30,7 @@ from fillside.daemon.reload import ReloadableParts
 from fillside.daemon.service import Service
 from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind, scheme_of, url_of
 from fillside.hold.machine.hold import Hold
+from fillside.hold.memory.going_out import rejoined
 from fillside.metering.assembly import metering
 from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.rig.calibration import Calibration
@@ -141,7 +142,8 @@ def identity_of(store: Store, rig: Rig, system: System = SYSTEM) -> Identity:
 def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     """Restore the hold from the stored state, or from as much of it as fits the rig.
 
-    Storage has checked each part on its own; whether they fit together is known only here.
+    Lamps that left the rig file and were not out when the last run ended are in its rig too, on their way
+    out. Storage has checked each part on its own; whether they fit together is known only here.
     """
     calibration, calibrated_at = calibration_in_use(store)
     without = "what was remembered cannot be held; the light begins from the rig file"
@@ -158,14 +160,14 @@ def hold_of(rig: Rig, store: Store, now_s: float) -> Hold:
     for state, by, notes in attempts:
         try:
             at = calibrated_at if by is not None else None
-            hold = Hold(
-                rig, state, now_s, calibration=by, calibrated_at=at, unix_s=store.unix_clock() - now_s
-            )
+            found = rejoined(rig, state)
+            unix_s = store.unix_clock() - now_s
+            hold = Hold(found.rig, found.stored, now_s, calibration=by, calibrated_at=at, unix_s=unix_s)
             hold.snapshot()
         except Exception:
             log.exception("the stored state cannot be restored in full")
             continue
-        for note in notes:
+        for note in (*notes, *found.notes):
             store.add_note(note)
         return hold
     store.add_note(without)
@@ -218,8 +220,10 @@ async def daemon(
     ):
         check_tokens(tokens, store)
         identity = await asyncio.to_thread(identity_of, store, rig, system)
-        drivers = drivers_of(rig, clock, identity, system)
-        runner = Runner(hold_of(rig, store, clock()), drivers, store, clock)
+        hold = hold_of(rig, store, clock())
+        held = hold.scene.rig
+        drivers = drivers_of(held, clock, identity, system)
+        runner = Runner(hold, drivers, store, clock)
         listeners = OpenListeners(prepared, runner, identity.cid.hex[:12])
         async with open_drivers(drivers, settings.stay) as opened, asyncio.TaskGroup() as tasks:
             light = tasks.create_task(runner.run(), name="light")
@@ -236,7 +240,8 @@ async def daemon(
                     http_door(runner, store, settings, tokens, bound, listeners, clock),
                     listeners,
                 ):
-                    parts = ReloadableParts(rig, runner, store, listeners, opened, identity, system, workers)
+                    parts = ReloadableParts(held, runner, store, listeners, opened, identity, system, workers)
+                    parts.file = rig
                     yield Running(url_of(bound, scheme_of(settings.tls)), parts)
                     runner.live.end("stopping: the daemon ends")
             finally:

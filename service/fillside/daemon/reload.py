@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Awaitable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,7 +48,10 @@ class ReloadError(Exception):
 
 @dataclass
 class ReloadableParts:
-    """The parts that a reload exchanges: the rig, the drivers, the listeners, and the hold in `runner`."""
+    """The parts that a reload exchanges: the rig, the drivers, the listeners, and the hold in `runner`.
+
+    `file` is the rig file of the start, where `rig` has lamps besides that left it and are going out.
+    """
 
     rig: Rig
     runner: Runner
@@ -58,6 +61,7 @@ class ReloadableParts:
     identity: Identity
     system: System = SYSTEM
     workers: Workers = WorkerProcess
+    file: Rig | None = None
 
     @property
     def clock(self) -> Clock:
@@ -73,8 +77,30 @@ async def reload(parts: ReloadableParts, path: Path) -> bool:
 
     A failure is explained by a line in the log and a note in the state.
     """
+    if not await _taken(parts, _read_in_process(path, parts.workers)):
+        return False
+    parts.runner.counts.reloads += 1
+    log.info("the rig file was taken anew: %s is held", parts.rig.rig.name)
+    return True
+
+
+async def see_out_lamps_that_left(parts: ReloadableParts) -> None:
+    """Hold the rig file of the start alone, once the lamps are out that had left it at the last end."""
+    rig, parts.file = parts.file, None
+    if rig is None or rig is parts.rig:
+        return
+    if not await _taken(parts, _at_hand(rig)):
+        # A failure has called them back, as it should where the file before is held again.
+        await parts.rewiring.see_out(leaving_heads(parts.rig, rig))
+
+
+async def _at_hand(rig: Rig) -> Rig:
+    return rig
+
+
+async def _taken(parts: ReloadableParts, reading: Awaitable[Rig]) -> bool:
     try:
-        await _take(parts, await _read_in_process(path, parts.workers))
+        await _take(parts, await reading)
     except (ReloadError, DoorError, DriverError, OSError) as error:
         _report_refusal(parts, " ".join((why(error) if isinstance(error, OSError) else str(error)).split()))
         return False
@@ -82,9 +108,7 @@ async def reload(parts: ReloadableParts, path: Path) -> bool:
         log.exception("a reload failed")
         _report_refusal(parts, f"a fault in Fillside itself: {error!r}")
         return False
-    parts.runner.counts.reloads += 1
     parts.runner.tell()
-    log.info("the rig file was taken anew: %s is held", parts.rig.rig.name)
     return True
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from fillside.belief.expanded_uncertainty import around, decimals
 from fillside.daemon.first_start import show_cautions
 from fillside.daemon.notify import Notifier
-from fillside.daemon.reload import ReloadableParts, reload
+from fillside.daemon.reload import ReloadableParts, reload, see_out_lamps_that_left
 from fillside.doors.http.listening import ListenError
 from fillside.runtime.readiness import Readiness, readiness
 
@@ -45,6 +45,7 @@ class Service:
 
     async def reload_when(self, asked: asyncio.Event) -> None:
         """Reload the rig file and certificate whenever `asked` is set, until cancelled."""
+        await see_out_lamps_that_left(self._parts)
         while True:
             await asked.wait()
             asked.clear()

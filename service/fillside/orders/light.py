@@ -11,7 +11,7 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 from pydantic import BeforeValidator, Field, model_validator
 
 from fillside.orders.model import LightOrder, models_of
-from fillside.rig.fields import InconsistencyError, Number, Point
+from fillside.rig.fields import InconsistencyError, Number, Point, StopsOrOut
 from fillside.rig.notation import number_of_stops
 from fillside.rig.tables.model import ReadAs, RelativeTo
 
@@ -82,8 +82,8 @@ class BalanceOrder(LightOrder):
     when_lost: Literal["keep", "solve"] | None = Field(
         default=None, description="what the other heads do when a head is lost"
     )
-    relative: Mapping[str, Annotated[Stops, Field(ge=-12, le=12)]] | None = Field(
-        default=None, description='stops of the other roles, such as {"hair": -0.5}'
+    relative: Mapping[str, Annotated[StopsOrOut, BeforeValidator(_stops_or_out)]] | None = Field(
+        default=None, description='stops of the other roles, or "out", such as {"hair": -0.5}'
     )
     against: Mapping[str, RelativeTo] | None = Field(
         default=None, description='what those stops are against, such as {"background": "exposure"}'

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from fillside.rig.notation import percent, ratio_text, stop_noun, stops_text
+from fillside.rig.notation import OUT, percent, ratio_text, stop_noun, stops_text
 
 Fields = Mapping[str, Any]
 
@@ -55,7 +55,9 @@ _WORDS: dict[str, Callable[[Any], list[str]]] = {
     "most_over": _stops_of("over at most"),
     "most_under": _stops_of("under at most"),
     "when_lost": lambda way: [f"{way} when a head is lost"],
-    "relative": lambda roles: [f"{role} {stops_text(stops)}" for role, stops in roles.items()],
+    "relative": lambda roles: [
+        f"{role} {stops if stops == OUT else stops_text(stops)}" for role, stops in roles.items()
+    ],
     "against": lambda roles: [f"{role} against {what}" for role, what in roles.items()],
     "iso": lambda iso: [f"ISO {iso:g}"],
     "shutter": lambda time: [f"{str(time).rstrip(' s')} s"],

@@ -7,6 +7,9 @@ from functools import lru_cache
 
 COOLEST_K, WARMEST_K = 15_000.0, 1000.0
 """Range in which the approximation of the Planckian locus holds."""
+WARMEST_OFF_LOCUS_K, COOLEST_NOMINAL_K = 2870.0, 6535.0
+"""Where the whites of lamps begin to leave the locus, and the coolest of them (ANSI C78.377-2015, from
+memory)."""
 TUNGSTEN_EXPONENT = 0.42 / 3.4
 """The colour temperature of an incandescent lamp varies as its light to this power: temperature as voltage
 to 0.42, light as voltage to 3.4 (lamp characteristics of the IES Lighting Handbook, from memory)."""
@@ -87,8 +90,25 @@ def duv(x: float, y: float) -> float:
     return length - sum(k * a**power for power, k in enumerate(terms))
 
 
+def white_duv(cct_k: float) -> float:
+    """Return the distance from the Planckian locus that a lamp of one white should have, in CIE 1960 u, v.
+
+    57700 / T^2 - 44.6 / T + 0.00854 with T in kelvin; 0 below 2870 K, and above 6535 K, where the standard
+    ends, what it is there.
+
+    Reference: ANSI C78.377-2015, from memory.
+
+    >>> round(white_duv(4000), 4)
+    0.001
+    """
+    if cct_k < WARMEST_OFF_LOCUS_K:
+        return 0.0
+    t = min(cct_k, COOLEST_NOMINAL_K)
+    return 57_700 / t**2 - 44.6 / t + 0.008_54
+
+
 def planckian_uv(cct_k: float) -> tuple[float, float]:
-    """Return the CIE 1960 u, v of a black body at 1000 to 15000 K, within 1e-4 in u and v.
+    """Return the CIE 1960 u, v of a black body at 1000 to 15000 K, within 1.1e-4 in u and v.
 
     Raises:
         ValueError: the temperature is outside that range.
@@ -125,8 +145,8 @@ def tungsten_cct_k(cct_k: float, output: float) -> float:
 def cct_of_uv_k(u: float, v: float) -> float:
     """Return the correlated colour temperature [K] of a CIE 1960 chromaticity: the nearest black body's.
 
-    The search runs from 1000 to 15000 K on an approximation of the Planckian locus; the result is within
-    0.3 mired of the exact one.
+    The search runs from 1000 to 15000 K on an approximation of the Planckian locus. The result is within
+    0.35 mired of the exact one for a black body, and further off beside the locus: see `mixed_cct_k`.
 
     Reference: CIE 15:2004, definition in u, v (from memory).
 
@@ -168,8 +188,10 @@ def mixed_uv(warm_k: float, cool_k: float, cool_share: float) -> tuple[float, fl
 def mixed_cct_k(warm_k: float, cool_k: float, cool_share: float) -> float:
     """Return the correlated colour temperature [K] of a mix of two whites.
 
-    Both whites are assumed to lie on the Planckian locus. If the cool one lies on the daylight locus instead,
-    a mix of 2700 and 6500 K is off by 1.4 mired at most.
+    The result is within 0.6 mired of the exact one for whites from 1800 to 10000 K, and within 0.2 mired for
+    2700 with 6500 K; of 1000 with 15000 K, the widest mix there is, it is off by 1.8 mired at most. Both
+    whites are assumed to lie on the Planckian locus. If the cool one lies on the daylight locus instead, a
+    mix of 2700 and 6500 K is off by 1.4 mired at most.
 
     >>> round(mixed_cct_k(2700, 6500, 0.5))
     3955

@@ -23,6 +23,9 @@ NOMINAL_APERTURES = MappingProxyType(
 )
 """F-number 2^(k/6) by nominal third-stop name (full stops: ISO 517; thirds: common practice)."""
 
+HALF_STOP_NAMES = frozenset((0.6, 0.85, 1.7, 2.4, 3.3, 4.8, 6.7, 9.5, 19.0, 27.0, 38.0, 54.0))
+"""Names between full stops that only scales in half stops have (common practice)."""
+
 
 def exact_aperture(aperture: float) -> float:
     """Return the exact f-number of a nominal third-stop name; return any other value unchanged.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
@@ -32,6 +32,7 @@ Coordinate = Annotated[Number, Field(ge=-1000, le=1000)]
 Point = tuple[Coordinate, Coordinate, Coordinate]
 Lux = Annotated[Number, Field(ge=0, le=200_000)]
 Stops = Annotated[Number, Field(ge=-12, le=12)]
+StopsOrOut = Stops | Literal["out"]
 
 
 class Table(BaseModel):

@@ -10,6 +10,8 @@ from typing import Literal
 from fillside.rig.problems import quoted
 
 ReadAs = Literal["key:fill", "key+fill:fill", "face"]
+OUT: Literal["out"] = "out"
+"""The word for a role that gives no light, in place of its stops."""
 
 SHORTEST_S = 0.99e-6
 """The shortest exposure time, slightly below 1/1000000 to allow for rounding."""

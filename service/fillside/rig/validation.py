@@ -141,6 +141,11 @@ def _purpose(model: type[BaseModel], path: Path) -> str:
     return (field.description or "") if field is not None else ""
 
 
+def _wanted(model: type[BaseModel], path: Path) -> str:
+    """Return the purpose of a key, or of the table that it stands in under a name of its own."""
+    return _purpose(model, path) or _purpose(model, path[:-1]) or "another kind of value"
+
+
 def _in_brackets(model: type[BaseModel], path: Path) -> str:
     purpose = _purpose(model, path)
     return f" ({purpose})" if purpose else ""
@@ -163,7 +168,7 @@ def _unknown_key(finding: _Finding, model: type[BaseModel]) -> str:
 def _wrong_kind(finding: _Finding, model: type[BaseModel]) -> str:
     value = describe(finding.detail["input"])
     if finding.fork == finding.path:
-        return f"cannot be {value}; give {_purpose(model, finding.path) or 'another kind of value'}"
+        return f"cannot be {value}; give {_wanted(model, finding.path)}"
     return f"must be {_WRONG_KIND[finding.type]}, not {value}{_in_brackets(model, finding.path)}"
 
 
@@ -172,7 +177,7 @@ def _not_in_list(finding: _Finding, model: type[BaseModel]) -> str:
     words = literals_at(model, finding.path)
     hint = f'; did you mean "{guess}"?' if isinstance(value, str) and (guess := nearest(value, words)) else ""
     if finding.fork is not None:
-        return f"cannot be {describe(value)}; give {_purpose(model, finding.path)}{hint}"
+        return f"cannot be {describe(value)}; give {_wanted(model, finding.path)}{hint}"
     listed = str(finding.detail["ctx"]["expected"]).replace("'", '"')
     return f"must be {listed}, not {describe(value)}{hint}"
 

@@ -22,6 +22,8 @@ from fillside_drivers.driver import Clock
 
 SEEN_OUT_S = 120.0
 """The longest time that a changed rig file waits for lamps to fade out."""
+LOST_S = 5.0
+"""The time it waits for lamps that cannot be reached: later, the first frame without them puts them out."""
 
 
 class Rewiring:
@@ -56,14 +58,31 @@ class Rewiring:
         loop.watch_wires()
 
     async def see_out(self, heads: Collection[str]) -> None:
-        """Fade these heads out, whatever the intent; return once they are out or after `SEEN_OUT_S`."""
+        """Fade these heads out, whatever the intent.
+
+        Return once they are out, after `LOST_S` if they cannot be reached, or after `SEEN_OUT_S`.
+        """
         loop = self._loop
         loop.event(HeadsLeave(tuple(heads)))
+        # The file has no place for them any more: a restart from now on must know of them.
+        loop.save()
         with suppress(TimeoutError), loop.watching() as changed:
             async with asyncio.timeout(SEEN_OUT_S):
-                while not loop.light.have_left(heads):
-                    await changed.wait()
-                    changed.clear()
+                await self._until_out(heads, changed)
+
+    async def _until_out(self, heads: Collection[str], changed: asyncio.Event) -> None:
+        lost_since = None
+        while self._are_lit(heads):
+            lost, now = self._loop.light.have_left(heads), self._clock()
+            lost_since = None if not lost else now if lost_since is None else lost_since
+            left_s = None if lost_since is None else lost_since + LOST_S - now
+            async with asyncio.timeout(left_s):
+                await changed.wait()
+            changed.clear()
+
+    def _are_lit(self, heads: Collection[str]) -> bool:
+        light = self._loop.light
+        return any(light.codes[light.scene.index(head)] for head in heads)
 
     def call_back(self) -> None:
         """Hold the heads again that were faded out."""

@@ -135,7 +135,10 @@ def balance_lines(rig: Rig, mark: MarkPlan) -> Iterator[str]:
     for role, wanted in target.relative.items():
         against = rig.balance.against.get(role, "exposure" if rules[role] == "background" else "key")
         achieved_text = uncertainty.stops(achieved.relative.get(role), others.get(role))
-        yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {achieved_text} held"
+        if wanted is None:
+            yield f"{role}: out; {achieved_text} against the {against} by the other heads and the room"
+        else:
+            yield f"{role}: {numbers.stops(wanted)} against the {against} wanted, {achieved_text} held"
     yield from (limit.says for limit in mark.balance.limits)
 
 

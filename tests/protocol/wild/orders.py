@@ -13,6 +13,7 @@ ORDERS: tuple[dict[str, Any], ...] = (
     {"do": "trim", "role": "key", "to": "out"},
     {"do": "trim", "role": "key", "to": "1/3"},
     {"do": "balance", "ratio": "3:1", "relative": {"hair": -0.5}, "protect": "ratio"},
+    {"do": "balance", "relative": {"hair": "out"}},
     {"do": "balance", "most_over": 0.5, "most_under": "1/3", "when_lost": "solve"},
     {"do": "balance", "ratio": 2.5, "read_as": "key:fill", "against": {"background": "exposure"}},
     {"do": "expose", "by": 0.333},

@@ -109,7 +109,9 @@ async def _edit_and_signal(world: World, args: Args) -> None:
     world.rig_file.write_text(text, "utf-8")
     if args["broken"] is None:
         _hang_up(world, tables)
-    taken = await _signalled(world)
+    goes_on = {head["name"] for head in tables["heads"]}
+    left = [head["name"] for head in before["heads"] if head["name"] not in goes_on]
+    taken = await _signalled(world, left if args["broken"] is None else [])
     if taken is None:
         return
     if taken == (args["broken"] is not None):
@@ -123,8 +125,11 @@ async def _edit_and_signal(world: World, args: Args) -> None:
         world.rig_file.write_text(rigs.toml(before), "utf-8")
 
 
-async def _signalled(world: World) -> bool | None:
-    """Ask for a reload; return true once it is done, false if it is refused, None if neither comes."""
+async def _signalled(world: World, left: list[str]) -> bool | None:
+    """Ask for a reload; return true once it is done, false if it is refused, None if neither comes.
+
+    The lamps that `left` the file are going out from when the daemon says so until the reload is done.
+    """
     process = world.process
     assert process is not None
     runner = runner_of(process)
@@ -136,6 +141,8 @@ async def _signalled(world: World) -> bool | None:
     until = world.now + TAKEN_WITHIN_S
     while process.alive and world.now < until:
         await asyncio.sleep(0.1)
+        if process.alive and any("fading out" in note for note in runner.notes):
+            world.going_out |= {name: world.now for name in left if name not in world.going_out}
         if counts.reloads > done or counts.reloads_refused > refused:
             return counts.reloads > done
     return None

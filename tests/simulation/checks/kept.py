@@ -212,12 +212,14 @@ class Kept:
             return
         orders = [] if base is None else self._open(base, world.now)
         if base is not None:
+            is_edited = world.rig_file.read_text("utf-8") != self._rig_text
             may = self._may_differ(base, orders)
             for name in COMPARED:
                 if name not in may and state[name] != base.state[name]:
                     text = f"{name} was {base.state[name]} as of {base.seen_s:.3f} s, and is {state[name]}"
                     world.complain("kept state", text)
-            if base.state["routine"] is None and len(orders) == 1:
+            # An edited file counts before orders, and may end what could be undone.
+            if base.state["routine"] is None and len(orders) == 1 and not is_edited:
                 self._check_whole(base.state, state, orders[0])
         self._base = _Base(state, run, asked_s, world.now)
         takes = await self._asked("/api/v1/takes?most=1000", run)

@@ -72,7 +72,10 @@ async def steady_light(world: World) -> AsyncIterator[None]:
             turns[lamp.name] = Turns()  # what came before it, the daemon cannot know
         if turns[lamp.name].goes(lamp.output(code), world.now) and not world.may_be_metered:
             world.complain("flash", f"{lamp.name} turns four times within a second")
-        if is_free or before is None or lamp.name not in {head["name"] for head in world.rig["heads"]}:
+        hung = {head["name"] for head in world.rig["heads"]} | world.going_out.keys()
+        if code == 0:
+            world.going_out.pop(lamp.name, None)
+        if is_free or before is None or lamp.name not in hung:
             return
         step = step_stops(lamp, before, code)
         if step > MOST_STEP_STOPS:

@@ -13,6 +13,7 @@ from typing import Any
 
 import aiomqtt
 
+from simulation.studio.bulbs import Bulb
 from simulation.world import World
 
 State = dict[str, Any]
@@ -129,10 +130,13 @@ def _outputs(world: World, state: State) -> dict[str, float]:
 
 
 def _other_codes(world: World, state: State) -> Iterator[tuple[str, str]]:
-    """Yield the heads whose lamps were sent another code; one that disobeys is led from where it is."""
+    """Yield the heads whose lamps were sent another code; one that disobeys is led from where it is, and a
+    bulb that somebody set to just that level by hand has it without having been sent it."""
     for head in state["heads"]:
         lamp = world.lamps[head["name"]]
         if lamp.code is None or head["state"] == "disobeying":
+            continue
+        if isinstance(lamp, Bulb) and abs(lamp.level() - head["level"] * lamp.full) <= 1.5:
             continue
         if abs(lamp.code / lamp.full - head["level"]) > 1.5 / lamp.full:
             yield "untrue", f"{lamp.name} has code {lamp.code}, and the state says level {head['level']}"

@@ -96,7 +96,7 @@ class Disk:
         self.faults.append(fault)
         yield
         self.faults.remove(fault)
-        self.well_since_s = self._now()
+        self.well_since_s = max(self.hangs_until_s, self._now())  # it may hang on
         self.spans.append((began_s, self._now()))
 
     def hang(self, seconds: float) -> None:

@@ -77,6 +77,7 @@ def _balance(random: Random, rig: Args) -> Order:
             {"protect": random.choice(["ratio", "exposure"])},
             {"most_over": 0.3, "most_under": "1/3", "when_lost": random.choice(["solve", "keep"])},
             {"relative": {"hair": round(random.uniform(-1.5, 0.5), 1)}},
+            {"relative": {"hair": "out"}},
         ]
     )
 

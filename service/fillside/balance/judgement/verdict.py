@@ -8,7 +8,7 @@ is within its band. Doors show the `ticks` and have no thresholds of their own.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -103,7 +103,7 @@ def judge(
     band = max(WITHIN_STOPS, circumstances.dead_band_stops if rests else 0.0)
     limits: list[LimitReport] = [
         *_not_counted(light, circumstances),
-        *_chosen(circumstances, final_errors, band),
+        *_chosen(circumstances, final_errors, band, _lit_though_out(light)),
     ]
     if acts and any(abs(error) > COUNTS_FROM_STOPS for error in final_errors.values()):
         limits += Reasons(light, final_errors, band, circumstances.waits).all()
@@ -129,15 +129,24 @@ def _not_counted(light: JudgedLight, circumstances: Circumstances) -> Iterator[L
         yield LimitReport(head=name, role=role, at="leaving", says=text)
 
 
-def _chosen(circumstances: Circumstances, errors: Mapping[str, float], band: float) -> Iterator[LimitReport]:
-    """Yield the limits of orders that keep the balance from acting."""
+def _lit_though_out(light: JudgedLight) -> Iterator[str]:
+    """Yield words for the roles that the target puts out, and that give light all the same."""
+    for role in sorted(light.target.out_roles & light.metering.role_masks.keys()):
+        if (light.final_outputs * light.reachable)[light.metering.role_masks[role]].any():
+            yield f"{role} is to be out, but is lit"
+
+
+def _chosen(
+    circumstances: Circumstances, errors: Mapping[str, float], band: float, lit: Iterable[str]
+) -> Iterator[LimitReport]:
+    """Yield the limits of orders that keep the balance from acting; `lit` says what should be out."""
     mode, shown = circumstances.mode, circumstances.shown
     if shown is not None:
         yield bound("only", f"only {' and '.join(shown)} on" if shown else "all heads are out")
     elif mode == "dark":
         yield bound("dark", "the studio is going dark" if circumstances.fading else "the studio is dark")
     elif mode == "freeze":
-        off = [off_words(what, errors[what]) for what in _off(errors, band)]
+        off = [*(off_words(what, errors[what]) for what in _off(errors, band)), *lit]
         if off:
             yield bound("freeze", f"the levels are frozen: {', '.join(off)}")
 

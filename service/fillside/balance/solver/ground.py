@@ -25,7 +25,7 @@ class Ground:
     `asked` is what of the target it depends on.
     """
 
-    asked: tuple[float, float | None, Mapping[str, float], Mapping[str, str]]
+    asked: tuple[float, float | None, Mapping[str, float | None], Mapping[str, str]]
     supply: Supply
     key: Path
     followers: npt.NDArray[np.intp]

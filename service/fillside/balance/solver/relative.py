@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import numpy.typing as npt
 
@@ -49,7 +47,7 @@ def with_followers(supply: Supply, target: BalanceTarget) -> Path:
         if not _follows(role, rule, target) or len(supply.heads.of_role[role]) == 0:
             continue
         own = supply.path_of(role)
-        row, share = FIRST_ROLE_ROW + k, math.exp2(target.relative_stops(role, rule))
+        row, share = FIRST_ROLE_ROW + k, target.relative_share(role, rule)
         fixed = np.where(limits.held, 0.0, limits.least)
         fixed_key, fixed_own = float(rows.matrix[LIT] @ fixed), float(rows.matrix[row] @ fixed)
         bends_lux = (own.lux[row] + fixed_own) / share - fixed_key
@@ -73,7 +71,7 @@ def hold_relative_roles(supply: Supply, target: BalanceTarget, outputs: FloatArr
         outputs[heads] = 0.0
         others = float(rows.matrix[row] @ outputs + rows.ambient[row])
         reference = reference_lux(rows, target, role, rule, outputs)
-        own = _beside(others, reference * math.exp2(target.relative_stops(role, rule)))
+        own = _beside(others, reference * target.relative_share(role, rule))
         common = float(np.interp(own, rising(path.lux[row]), path.common))
         outputs[heads] = path.outputs_at(common)
 

@@ -95,7 +95,9 @@ class ExpectedBalance:
     def __init__(self, rig: Rig, calibration: Calibration | None, at: Point) -> None:
         self.rig, self.at, self.calibration = rig, at, calibration
         self.scene = scene(rig, calibration)
-        solution = BalanceSolver(self.scene).solve(at, target_from_rig(rig))
+        target = target_from_rig(rig)
+        solution = BalanceSolver(self.scene).solve(at, target)
+        self._out_roles = target.out_roles
         self.metering, self.rows = solution.metering, solution.rows
         self.report, self.outputs = solution.report, solution.outputs
         levels = self.scene.dimmers.levels_from_codes(solution.codes)
@@ -106,15 +108,19 @@ class ExpectedBalance:
         return UNCALIBRATED_STOPS if self.calibration is None else calibrated_stops(self.calibration, head)
 
     def checks(self, background: bool) -> tuple[CheckReading, ...]:
-        """Each key and fill head alone, then the exposure, then the background if wanted."""
+        """Each key and fill head alone, then the exposure, then the background if wanted and not put out."""
         rules = self.scene.rules
         heads = [i for rule in ("key", "fill") for i, own in enumerate(rules) if own == rule]
         found = [self.alone(i) for i in heads]
         if heads:
             found.append(self._exposure())
-        if background and "background" in rules:
-            found.append(self._background(rules.index("background")))
+        lit = [i for i, rule in enumerate(rules) if rule == "background" and self._is_wanted(i)]
+        if background and lit:
+            found.append(self._background(lit[0]))
         return tuple(found)
+
+    def _is_wanted(self, head: int) -> bool:
+        return self.scene.roles[head] not in self._out_roles
 
     def alone(self, head: int, at: Point | None = None) -> CheckReading:
         """One head alone at its held level, flat receptor facing it, at the subject or elsewhere."""

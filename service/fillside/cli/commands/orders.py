@@ -53,7 +53,7 @@ Examples:
 @click.option("--read-as", type=click.Choice(["key:fill", "key+fill:fill", "face"]), help="What RATIO means.")
 @click.option("--protect", type=click.Choice(["ratio", "exposure"]), help="Kept when both cannot be.")
 @click.option(
-    "--relative", "relative", multiple=True, metavar="ROLE=STOPS", help="Where another role is held."
+    "--relative", "relative", multiple=True, metavar="ROLE=STOPS", help="Where another role is held, or out."
 )
 @live_options
 def balance(
@@ -80,10 +80,12 @@ def balance(
     give(order, url, token, as_json)
 
 
-def _role_stops(pair: str) -> tuple[str, float]:
+def _role_stops(pair: str) -> tuple[str, float | str]:
     role, equals, value = plain(pair).partition("=")
     if not equals:
         raise WrongUse(f"--relative: {quoted(plain(pair))} is not a role and its stops, such as hair=-0.5")
+    if value == "out":
+        return role, value
     try:
         return role, stops(value)
     except ValueError as error:

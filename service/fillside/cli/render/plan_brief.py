@@ -20,6 +20,7 @@ from fillside.planning.figures import Lengths
 from fillside.planning.look.mark import MarkPlan
 from fillside.planning.look.reach import ReachCorner, ReachSpan
 from fillside.planning.plan import PlanReport
+from fillside.rig.notation import OUT
 from fillside.text import numbers, uncertainty
 
 MORE = "Every figure, and what was taken for granted, with --all."
@@ -83,7 +84,7 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
         yield [
             role,
             uncertainty.stops(achieved.relative.get(role), within),
-            f"wanted {numbers.stops(wanted)}",
+            f"wanted {OUT if wanted is None else numbers.stops(wanted)}",
         ]
 
 

@@ -115,7 +115,8 @@ def _lamp(one: LampLabel) -> str:
     )
     doubt = ""
     if not one.believable and one.efficacy_lm_w is not None:
-        doubt = f"; {one.efficacy_lm_w:.0f} lm/W is not what {one.kind} lamps give: meter it"
+        than = "more than any lamp gives" if one.kind == "other" else f"not what {one.kind} lamps give"
+        doubt = f"; {one.efficacy_lm_w:.0f} lm/W is {than}: meter it"
     return f"{one.head}: {many}{one.lumens:.0f} lm{stands}{doubt}"
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from fillside.belief.expanded_uncertainty import around
-from fillside.rig.notation import stops_text
+from fillside.rig.notation import OUT, stops_text
 from fillside.text import numbers, uncertainty
 
 State = dict[str, Any]
@@ -111,12 +111,20 @@ def _quantities(state: State) -> Iterator[list[str]]:
         within = others.get(role)
         yield [
             role,
-            numbers.stops(wanted),
+            OUT if wanted is None and _is_out(state, role) else numbers.stops(wanted),
             uncertainty.stops(found, within),
             uncertainty.deviation(off, within),
         ]
     sides = " / ".join(uncertainty.lux(face.get(key), exposure) for key in ("key_side_lux", "fill_side_lux"))
     yield ["face", "", uncertainty.ratio(face.get("ratio"), intervals.get("face_stops")), sides]
+
+
+def _is_out(state: State, role: str) -> bool:
+    """Return true for a role that an order, a trim or the rig file puts out, if it has no stops."""
+    if "balance" not in state:
+        return True
+    orders = (state["balance"] or {}).get("relative") or {}, state.get("trims") or {}
+    return any(order.get(role) == OUT for order in orders)
 
 
 def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:

@@ -37,6 +37,8 @@ Codes = tuple[int, ...]
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
+MOST_STEP_STOPS = 0.2
+"""The most of a fade that a frame makes up for when it is late; the next frame may share its packet."""
 TOO_BRIGHT_STOPS_S = 3.0
 """The speed at which light falls while it exceeds the limit for a face, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
@@ -75,6 +77,12 @@ class Fade:
     even_to_s: float
     end_slope: FloatArray
     lasts_s: float
+
+    @cached_property
+    def most_step_s(self) -> float:
+        """The part of the fade [s] in which no head changes by more than a step."""
+        steepest = float(np.abs(self.even_slope).max(initial=0.0))
+        return MOST_STEP_S if steepest == 0 else min(MOST_STEP_S, MOST_STEP_STOPS / steepest)
 
     def outputs(self, at_s: float | FloatArray) -> FloatArray:
         """The outputs (heads,) at one time for all heads or at one per head; from
@@ -294,7 +302,7 @@ class Fader:
         """Advance to a time; return true if any code changed."""
         if self._fade is None:
             return False
-        most = MOST_STEP_S if self._under_way else FRAME_S
+        most = max(FRAME_S, self._fade.most_step_s) if self._under_way else FRAME_S
         step_s = max(at_s - self._stepped_s, 0.0)
         elapsed_s = self._elapsed_s + min(step_s, most)
         if self._under_way and step_s > HELD_BACK_S:

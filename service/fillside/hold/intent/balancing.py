@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from fillside.balance.limits import limits_of
+from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
 from fillside.balance.solution import BalanceSolver, Solution
@@ -72,6 +72,10 @@ class Balancing:
     def metering(self) -> Metering:
         """The metering of the scene with the current ambient light and corrections."""
         return self._solver.metering
+
+    def limits_for(self, target: BalanceTarget) -> OutputLimits:
+        """Return the limits of the heads relied on, without the roles that the target puts out."""
+        return self._solver.limits_for(target, self.limits)
 
     def rows_at(self, place: Point) -> Rows:
         """Return the rows at a place [m]; the latest are cached."""

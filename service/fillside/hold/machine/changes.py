@@ -29,8 +29,9 @@ from fillside.orders.light import (
     Trim,
 )
 from fillside.photometry.dimming import code_from_level, floor_code
+from fillside.rig.checks.cross_checks import cannot_be_out, undimmed
 from fillside.rig.fields import NAME, InconsistencyError
-from fillside.rig.notation import ratio_number, ratio_text, stops_text
+from fillside.rig.notation import OUT, ratio_number, ratio_text, stops_text
 from fillside.rig.problems import dotted, nearest, quoted, unknown_name
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import WORK_ROLE, Point, Rig
@@ -126,6 +127,9 @@ def trim(context: OrderContext, order: Trim) -> IntentChange:
         raise Refusal("unknown_name", _no_role(order.role, roles), "role")
     if all(scene.fixed[i] for i in scene.of_role(order.role)):
         raise Refusal("not_now", f"{order.role} cannot be dimmed, so it takes no trim", "role")
+    if order.to != OUT and order.role in context.intent.target(context.intent.rig(context.rig)).out_roles:
+        text = f"{order.role} is out in the balance; give it stops there to bring it back"
+        raise Refusal("not_now", text, "role")
     value = _trimmed_to(trims.get(order.role, 0.0), order)
     others = {role: stops for role, stops in trims.items() if role != order.role}
     changed = others if value == 0 else {**others, order.role: value}
@@ -133,7 +137,7 @@ def trim(context: OrderContext, order: Trim) -> IntentChange:
 
 
 def _trimmed_to(now: float | None, order: Trim) -> float | None:
-    if order.to == "out":
+    if order.to == OUT:
         return None
     if order.to is not None:
         return order.to
@@ -181,6 +185,9 @@ def balance(context: OrderContext, order: BalanceOrder) -> IntentChange:
         for role in changes.get(name, {}):
             if role not in roles:
                 raise Refusal("unknown_name", _not_relative(context, role, roles), dotted((name, role)))
+            always_on = undimmed(context.rig, role) if changes[name][role] == OUT else None
+            if always_on is not None:
+                raise Refusal("not_now", cannot_be_out(role, always_on), dotted((name, role)))
         if name in changes:
             changes[name] = {**intent.balance.get(name, {}), **changes[name]}
     table = {**intent.balance, **changes}
@@ -313,6 +320,7 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
     rig = intent.rig(context.rig)
     target = intent.target(rig)
     exposure_lux = context.measured_now(target).exposure_lux
+    lit = {role for role, code in zip(context.scene.roles, context.present(), strict=True) if code > 0}
     # Roles metered against the exposure are measured against the exposure that is kept.
     now = context.measured_now(replace(target, exposure_lux=exposure_lux))
     if now.ratio is None or exposure_lux <= 0:
@@ -324,7 +332,7 @@ def keep(context: OrderContext, order: Keep) -> IntentChange:
     relative = {
         role: round(stops, 9)
         for role, stops in now.relative.items()
-        if stops is not None and abs(stops) <= 12
+        if stops is not None and abs(stops) <= 12 and (role not in target.out_roles or role in lit)
     }
     table = {
         **intent.balance,

@@ -59,12 +59,13 @@ class CarryOver:
     """State carried over from a hold that is replaced: the memory for a restart, and
     what the memory leaves out.
 
-    `leaving` names heads that are going out. `flashes` continues for the heads of `scene`, `history` only if
-    their wires are the same too.
+    `leaving` names heads that are going out. `continues` has the head of `scene` whose light each head goes
+    on with, by name; `flashes` goes with it, `history` only if heads and wires are the same.
     """
 
     remembered: HoldMemory
     scene: Scene
+    continues: Mapping[str, str]
     leaving: frozenset[str]
     health: StudioHealth
     flashes: FlashLimiter
@@ -122,10 +123,11 @@ class Hold:
         self._aim.intent = replace(self._aim.intent, leaving=leaving)
         self._health.take_over(carried.health)
         self._apply_policy(0.0)
-        if names == before.names:
-            self._fader.flashes = carried.flashes
-            if self.scene.full_scales == before.full_scales:
-                self._history = carried.history
+        goes_on = [carried.continues.get(name) for name in names]
+        places = [None if name is None else before.index(name) for name in goes_on]
+        self._fader.flashes.go_on_from(carried.flashes, places)
+        if names == before.names and self.scene.full_scales == before.full_scales:
+            self._history = carried.history
         self._last_obeyed, self._light_changed_s = carried.last_obeyed, carried.light_changed_s
 
     def replaced(
@@ -143,6 +145,7 @@ class Hold:
         carried = CarryOver(
             remembered=HoldMemory.model_validate(remembered.model_dump(mode="json")),
             scene=self.scene,
+            continues=over,
             leaving=frozenset(name for name in leaving if over.get(name) == name),
             health=self._health,
             flashes=self._fader.flashes.rebased(self._clock.peek(now_s, self._fader.moving)),
@@ -446,7 +449,10 @@ class Hold:
         if self.acts and changed & SOLVE_FIELDS:
             self._solution.take(self._aim.target, present)
         if change.untrimmed is not None:
-            self._solution.codes = change.untrimmed
+            solved, self._solution.codes = self._solution.codes, change.untrimmed
+            if self._aim.is_too_bright(self._aim.codes):
+                # Light that is too much for the face may be wanted; no goal goes as far.
+                self._solution.codes = solved
         self._aim.as_ordered(time_s)
 
     def _context(self, intent: Intent) -> OrderContext:

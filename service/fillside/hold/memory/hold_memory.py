@@ -50,6 +50,13 @@ class StoredAlone(_RememberedModel):
     lit: CodesByName
 
 
+class GoingOut(_RememberedModel):
+    """A lamp that a changed rig file no longer has: its table in the file before, and its driver's kind."""
+
+    head: dict[str, Any]
+    kind: str
+
+
 class HoldMemory(_RememberedModel):
     """Everything that a restart resumes from."""
 
@@ -68,6 +75,8 @@ class HoldMemory(_RememberedModel):
     codes: CodesByName
     untrimmed: CodesByName
     corrected: dict[str, Correction] = Field(default_factory=dict)
+    going_out: dict[str, GoingOut] = Field(default_factory=dict)
+    """Heads, by name, that are not out yet and have no place in the file that a restart reads."""
     undoable: tuple[Any, ...] = ()
     """JSON of the orders that can be undone; see `undoable_orders`."""
 
@@ -98,6 +107,7 @@ class HoldMemory(_RememberedModel):
             "corrected": _renamed(self.corrected, names),
             "levels": levels,
             "alone": alone,
+            "going_out": {},
         }
         return self.model_copy(update=found)
 
@@ -138,7 +148,16 @@ def remember(
         codes=codes_by_name(scene, codes),
         untrimmed=codes_by_name(scene, untrimmed),
         corrected=dict(corrected),
+        going_out={scene.names[i]: _going_out(scene.rig, i) for i in sorted(intent.leaving) if codes[i]},
     )
+
+
+def _going_out(rig: Rig, place: int) -> GoingOut:
+    head = rig.heads[place]
+    assert head.drive is not None, "a head that leaves has a wire"
+    # The file that is read next may lack the mark that the head was aimed at.
+    table = {**head.model_dump(mode="json", exclude_unset=True), "aim": list(rig.aim_of(head))}
+    return GoingOut(head=table, kind=rig.drivers[head.drive.driver].kind)
 
 
 def stored_levels(scene: Scene, kept: KeptLevels) -> StoredLevels:
@@ -198,6 +217,7 @@ def _resumed(stored: HoldMemory, scene: Scene) -> StartingPoint:
         exposure_stops=stops,
         camera=stored.camera,
         trims=trims_of(stored.trims, scene),
+        leaving=frozenset(i for i, name in enumerate(scene.names) if name in stored.going_out),
     )
     try:
         intent.target(intent.rig(rig))

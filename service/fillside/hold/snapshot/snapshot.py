@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -44,6 +44,7 @@ from fillside.hold.snapshot.state import (
     SubjectSeen,
 )
 from fillside.hold.tracking.subject import TrackedSubject
+from fillside.rig.notation import OUT
 from fillside.rig.tables.model import Point, Rig
 
 
@@ -121,7 +122,7 @@ def judged_light(now: PresentLight) -> JudgedLight:
     return JudgedLight(
         metering=balancing.metering,
         target=now.target,
-        limits=balancing.limits,
+        limits=balancing.limits_for(now.target),
         solved=basis.solved,
         solved_rows=rows if here else basis.rows,
         rows=rows,
@@ -233,7 +234,7 @@ def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
         scene.dimmers.levels_from_codes(now.codes).tolist(),
         scene.wires(now.codes),
         (light.rows.own_lux * balancing.outputs(with_reported_codes(now.codes, now.health))).tolist(),
-        limits_met(balancing.limits, outputs, met),
+        limits_met(balancing.limits_for(now.target), outputs, met),
     )
     return tuple(
         HeadNow(
@@ -282,9 +283,14 @@ def _balance(now: PresentLight) -> BalanceNow:
         most_under=target.most_under,
         most_lux=target.most_lux,
         when_lost=table.when_lost,
-        relative={role: target.relative_stops(role, metering.role_rules[role]) for role in roles},
+        relative={role: _stops_or_out(target, role, metering.role_rules[role]) for role in roles},
         against={role: target.reference(role, metering.role_rules[role]) for role in roles},
     )
+
+
+def _stops_or_out(target: BalanceTarget, role: str, rule: str) -> float | Literal["out"]:
+    stops = target.relative_stops(role, rule)
+    return OUT if stops is None else stops
 
 
 def _subject_seen(now: PresentLight) -> SubjectSeen:

@@ -67,7 +67,7 @@ class BalanceNow(ReportModel):
     most_over: float
     most_lux: float | None
     when_lost: str
-    relative: dict[str, float]
+    relative: dict[str, float | Literal["out"]]
     against: dict[str, str]
     most_under: float
 

@@ -34,6 +34,12 @@ Least and most are the ranges of the published overview tables of luminous effic
 encyclopedia article "Luminous efficacy"); the usual value lies within them, common practice, no source.
 """
 
+MOST_EFFICACY_LM_W = 683.0
+"""Luminous efficacy of radiation of 540 THz, 555 nm, where the eye is most sensitive [lm/W].
+
+SI fixes it by the definition of the candela (SI brochure, 2.3.1); no lamp of any kind gives more.
+"""
+
 INCANDESCENT_WATTS_LM: tuple[tuple[float, float], ...] = (
     (15, 136),
     (25, 249),
@@ -51,6 +57,9 @@ Commission Regulation (EC) No 244/2009, annex II, table 6, column for LED lamps 
 
 ASSUMES_LUMENS = "lumens as printed on the lamp"
 ASSUMES_WATTS = "lumens from watts and kind, within a wide range; one reading with a meter beats this guess"
+
+
+_ANY_LAMP = Efficacy(0.0, 0.0, MOST_EFFICACY_LM_W)
 
 
 class LampAnswer(PlanningAnswer):
@@ -102,7 +111,8 @@ def incandescent_watts(lumens: float) -> float:
 class LampLabel(PlanningAnswer):
     """The label of a head's lamps compared with typical lamps of their kind.
 
-    `efficacy_lm_w` is None without watts. `believable` is true if it lies in the published range of its kind.
+    `efficacy_lm_w` is None without watts. `believable` is true if it lies in the published range of its kind;
+    for a kind without one, if any lamp could give it.
     `incandescent_watts` is the incandescent lamp that one of them replaces, None outside 15 to 200 W.
     """
 
@@ -123,7 +133,7 @@ def lamp_labels(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
         if lamp is None or lamp.lumens is None:
             continue
         efficacy = None if lamp.watts is None else lamp.lumens / lamp.watts
-        usual = EFFICACY_LM_W.get(lamp.kind)
+        usual = EFFICACY_LM_W.get(lamp.kind, _ANY_LAMP)
         within = INCANDESCENT_WATTS_LM[0][1] <= lamp.lumens <= INCANDESCENT_WATTS_LM[-1][1]
         labels.append(
             LampLabel(
@@ -132,7 +142,7 @@ def lamp_labels(heads: Iterable[Head]) -> tuple[LampLabel, ...]:
                 lumens=lamp.lumens,
                 count=lamp.count,
                 efficacy_lm_w=efficacy,
-                believable=efficacy is None or usual is None or usual.least <= efficacy <= usual.most,
+                believable=efficacy is None or usual.least <= efficacy <= usual.most,
                 incandescent_watts=incandescent_watts(lamp.lumens) if within else None,
             )
         )

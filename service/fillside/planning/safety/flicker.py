@@ -87,33 +87,55 @@ def pulse_variation_stops(duty: float, pulse_hz: float, exposure_s: float) -> fl
     >>> round(pulse_variation_stops(0.5, 1000, 1 / 800), 3)
     0.585
     """
+    return _apart_stops(*_pulse_exposures(duty, exposure_s * pulse_hz))
+
+
+def _pulse_exposures(duty: float, periods: float) -> tuple[float, float]:
+    """Return the least and the most light of an exposure of so many periods, in periods of light at full."""
     if not 0 < duty <= 1:
         raise ValueError("duty is the share of the time the light is on, above 0 and at most 1")
-    if duty == 1:
+    whole = math.floor(periods + 1e-9)
+    rest = max(periods - whole, 0.0)
+    return whole * duty + max(0.0, rest - (1 - duty)), whole * duty + min(rest, duty)
+
+
+def _apart_stops(least: float, most: float) -> float:
+    if most <= least:
         return 0.0
-    periods = exposure_s * pulse_hz
-    rest = periods - math.floor(periods + 1e-9)
-    whole = math.floor(periods + 1e-9) * duty
-    rest = max(rest, 0.0)
-    least, most = whole + max(0.0, rest - (1 - duty)), whole + min(rest, duty)
-    if least <= 0:
-        return NEVER_SEEN_STOPS
-    return min(NEVER_SEEN_STOPS, math.log2(most / least))
+    return NEVER_SEEN_STOPS if least <= 0 else min(NEVER_SEEN_STOPS, math.log2(most / least))
+
+
+def pulse_banding_stops(duty: float, pulse_hz: float, exposure_s: float, readout_s: float) -> float:
+    """Return the difference between the brightest and darkest line of a frame in an on-off light [stops].
+
+    From line to line an exposure takes in or leaves out one edge of a pulse at most: its light, in periods,
+    changes as fast as the lines go on, f t_readout from first to last. The worst case starts at the least
+    light (exact for a square wave).
+
+    >>> round(pulse_banding_stops(0.5, 1000, 1 / 800, 1 / 20_000), 3)
+    0.138
+    """
+    least, most = _pulse_exposures(duty, exposure_s * pulse_hz)
+    return _apart_stops(least, min(most, least + pulse_hz * readout_s))
 
 
 def banding_stops(percent: float, ripple_hz: float, exposure_s: float, readout_s: float) -> float:
     """Return the difference between the brightest and darkest line of a frame read out line by line [stops].
 
-    The lines sample f t_readout cycles of the averaged ripple. From half a cycle on, some lines meet the
-    crest and some the trough; below that the worst case is the steep flank, 2 sin(pi f t_readout) of the half
-    swing.
+    The lines sample f t_readout cycles of the averaged ripple 1 + A sin p. From half a cycle on, some lines
+    meet the crest and some the trough. Below that, with a = pi f t_readout, first and last line lie at p - a
+    and p + a. Their ratio is largest where the flank is dark, at sin p = -A cos a, and there it is that of a
+    swing of A sin a / sqrt(A^2 sin^2 a + 1 - A^2).
 
-    >>> round(banding_stops(100, 100, 1 / 60, 0.0), 3)
-    0.0
+    >>> round(banding_stops(100, 100, 1 / 250, 0.001), 3)
+    1.012
     """
     amplitude = percent / 100 * residual_factor(ripple_hz, exposure_s)
-    cycles = ripple_hz * readout_s
-    return _swing_stops(amplitude if cycles >= 0.5 else amplitude * math.sin(math.pi * cycles))
+    half_way = math.pi * min(ripple_hz * readout_s, 0.5)
+    if amplitude == 0 or half_way == 0:
+        return 0.0
+    along = amplitude * math.sin(half_way)
+    return _swing_stops(along / math.hypot(along, math.sqrt(max(0.0, 1 - amplitude**2))))
 
 
 def safe_times_s(ripple_hz: float, frames_per_s: float | None = None) -> tuple[float, ...]:
@@ -210,7 +232,7 @@ def flicker_answer(
     depth = 100.0 if percent is None else percent
     if duty is not None:
         variation = pulse_variation_stops(duty, ripple_hz, exposure_s)
-        banding = variation if ripple_hz * readout_s >= 0.5 else variation * 2 * ripple_hz * readout_s
+        banding = pulse_banding_stops(duty, ripple_hz, exposure_s, readout_s)
         depth = 0.0 if duty == 1 else 100.0
     else:
         variation = sine_variation_stops(depth, ripple_hz, exposure_s)

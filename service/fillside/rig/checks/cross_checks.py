@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterable, Iterator
 
+from fillside.rig.notation import OUT
 from fillside.rig.problems import Path, Problem, did_you_mean
 from fillside.rig.scene.scene import subject_place_error
 from fillside.rig.tables.keys import KEY_NAMES, ReadPhrase
@@ -70,8 +71,22 @@ def _balance(rig: Rig) -> Iterator[Problem]:
             if role in held:
                 why = "is never part of the balance" if role == WORK_ROLE else "is held by ratio and exposure"
                 yield Problem(("balance", table, role), f'role "{role}" {why}; leave it out')
+    for role, stops in rig.balance.relative.items():
+        always_on = undimmed(rig, role) if stops == OUT else None
+        if always_on is not None:
+            yield Problem(("balance", "relative", role), cannot_be_out(role, always_on))
     if rig.balance.exposure == "camera":
         yield from _camera_exposure(rig)
+
+
+def undimmed(rig: Rig, role: str) -> str | None:
+    """Return the name of a role's head that is always on, None if it has none."""
+    return next((head.name for head in rig.heads if head.role == role and head.dimming.fixed), None)
+
+
+def cannot_be_out(role: str, always_on: str) -> str:
+    """Return the reason a role with a head that is always on cannot be put out."""
+    return f'{always_on} cannot be dimmed, so {role} cannot be "{OUT}"; give it stops'
 
 
 def _plan(rig: Rig) -> Iterator[Problem]:

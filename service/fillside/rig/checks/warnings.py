@@ -7,7 +7,15 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.photometry.colour import duv, mired, mixed_cct_k, mixed_uv, tungsten_cct_k, xy_of_uv
+from fillside.photometry.colour import (
+    duv,
+    mired,
+    mixed_cct_k,
+    mixed_uv,
+    tungsten_cct_k,
+    white_duv,
+    xy_of_uv,
+)
 from fillside.photometry.white_mix import WhiteMix
 from fillside.rig.checks.cautions import GAS_LAMPS
 from fillside.rig.notation import stop_size
@@ -22,7 +30,14 @@ from fillside.rig.scene.whites import (
 )
 from fillside.rig.tables.head import Head
 from fillside.rig.tables.lamp import IntensityTable
-from fillside.rig.tables.model import DEFAULT_RELATIVE_STOPS, FARTHEST_M, RELATIVE_ROLES, Rig
+from fillside.rig.tables.model import (
+    CONSTANT_RANGE,
+    DEFAULT_RELATIVE_STOPS,
+    FARTHEST_M,
+    RELATIVE_ROLES,
+    Meter,
+    Rig,
+)
 
 DIFFERS_FROM_STOPS = 0.5
 """Smallest difference by which the stated intensity contradicts lamp and modifier."""
@@ -32,10 +47,10 @@ UNEVEN_FROM_STOPS = 0.25
 BEHIND_FROM = 0.05
 """Largest share of a file's light behind the lit face without a warning."""
 FLUX_WITHIN = 0.05
-"""Largest deviation of the zonal sum from the lumens a file states: table steps of 5 degrees and rounded
-figures account for a few per cent (common practice, no source)."""
+"""Largest deviation of the table's own flux from the lumens a file states: table steps of 5 degrees and
+rounded figures account for a few per cent (common practice, no source)."""
 PINK_FROM_DUV = 0.006
-"""Tolerance of a white lamp's distance from the Planckian locus (ANSI C78.377, from memory)."""
+"""Tolerance about the Duv that a white lamp should have (ANSI C78.377, from memory)."""
 LOW_OUTPUT = 0.05
 """Output down to which the steps of the wire are judged if the head states no floor."""
 
@@ -61,6 +76,7 @@ _KeyAndText = tuple[str, str]
 def _found(rig: Rig) -> Iterator[_KeyAndText]:
     yield from _balance_warnings(rig)
     yield from _room_warnings(rig)
+    yield from _meter_warnings(rig.meter)
     for head in rig.heads:
         yield from _light_warnings(head)
         yield from _photometry_warnings(head)
@@ -113,6 +129,16 @@ def _room_warnings(rig: Rig) -> Iterator[_KeyAndText]:
     for way, used, size in zip(ways, reach, rig.room.size, strict=True):
         if used > size:
             yield ("room.size", f"{size:.2f} m from {way}, but heads, marks and camera reach {used:.2f} m")
+
+
+def _meter_warnings(meter: Meter) -> Iterator[_KeyAndText]:
+    least, most = CONSTANT_RANGE[meter.receptor]
+    if meter.constant is not None and not least <= meter.constant <= most:
+        kind = "flat receptor" if meter.receptor == "flat" else "dome"
+        yield (
+            "meter.constant",
+            f"{meter.constant:g}, but C of a {kind} is {least:g} to {most:g} by ISO 2720; is that meant?",
+        )
 
 
 def _light_warnings(head: Head) -> Iterator[_KeyAndText]:
@@ -253,10 +279,11 @@ def _tuning(rig: Rig, head: Head) -> Iterator[str]:
 
 def _mix(white: White, mix: WhiteMix, low: float) -> Iterator[str]:
     off = duv(*xy_of_uv(*mixed_uv(white.warm_k, white.cool_k, mix.cool_share)))
-    if abs(off) >= PINK_FROM_DUV:
+    target = white_duv(white.held_k)
+    if target - off >= PINK_FROM_DUV:
         yield (
-            f"its two whites mixed to {white.held_k:.0f} K are pinkish, about Duv {off:.3f}; "
-            "compare with a lamp of one white before you trust it on skin"
+            f"its two whites mixed to {white.held_k:.0f} K are pinkish, about Duv {off:.3f}, where a lamp of "
+            f"one white should have {target:.3f}; compare with one before you trust it on skin"
         )
     coarse = max(
         abs(mired(mixed_cct_k(white.warm_k, white.cool_k, share)) - mired(white.held_k))

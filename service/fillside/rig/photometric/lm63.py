@@ -6,6 +6,7 @@ keywords in brackets, TILT, and then only numbers.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 
@@ -106,10 +107,12 @@ def _above_0(numbers: NumberReader, what: str) -> float:
 
 
 def _opening_m(width_m: float, length_m: float) -> float | None:
-    """Return the diameter of the opening [m].
+    """Return the diameter of a disc with the area of the opening [m].
 
-    Negative sizes mark a round opening: the diameter stands in both, or in one of them with 0 in the other.
+    A negative size marks a round opening. Its diameter stands in both sizes, or in one of them with 0 in the
+    other; two sizes that differ are the axes of an ellipse.
     """
-    if width_m < 0 or length_m < 0:
-        return opening_diameter_m(max(-width_m, -length_m), 0.0)
-    return opening_diameter_m(max(width_m, length_m), min(width_m, length_m))
+    longer, shorter = sorted((abs(width_m), abs(length_m)), reverse=True)
+    if shorter > 0 and (width_m < 0 or length_m < 0):
+        return opening_diameter_m(math.sqrt(longer * shorter), 0.0)
+    return opening_diameter_m(longer, shorter)

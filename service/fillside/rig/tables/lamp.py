@@ -62,7 +62,7 @@ class IntensityTable(Table):
         return Distribution(self.angles, tuple(value / self.axis_cd for value in self.candela))
 
     def flux_lm(self, from_deg: float = 0.0, to_deg: float = 180.0) -> float:
-        """Return the flux [lm] between two angles from the axis [degrees], by zonal sum."""
+        """Return the flux [lm] between two angles from the axis [degrees]."""
         return self.axis_cd * self.distribution.flux_lm_per_cd(from_deg, to_deg)
 
 

@@ -22,7 +22,7 @@ from fillside.rig.fields import (
     Name,
     Number,
     Point,
-    Stops,
+    StopsOrOut,
     Table,
     Whole,
 )
@@ -45,6 +45,7 @@ from fillside.rig.tables.room import Room
 
 __all__ = [
     "BALANCED_ROLES",
+    "CONSTANT_RANGE",
     "DEFAULT_CONSTANT",
     "DEFAULT_RELATIVE_STOPS",
     "FARTHEST_M",
@@ -81,7 +82,6 @@ __all__ = [
     "RigTable",
     "Room",
     "Sensor",
-    "Stops",
     "SubjectTable",
     "Table",
     "Whole",
@@ -151,6 +151,8 @@ class Camera(Table):
 Receptor = Literal["dome", "flat"]
 DEFAULT_CONSTANT: dict[str, float] = {"flat": 250.0, "dome": 330.0}
 """Default constant C of ISO 2720 by receptor [lx s]."""
+CONSTANT_RANGE: dict[str, tuple[float, float]] = {"flat": (240.0, 400.0), "dome": (320.0, 540.0)}
+"""Least and most constant C that ISO 2720 recommends by receptor [lx s]."""
 
 
 class Meter(Table):
@@ -201,8 +203,8 @@ class Balance(Table):
     when_lost: Literal["keep", "solve"] = Field(
         default="keep", description="the behaviour of the other heads when a head is lost"
     )
-    relative: dict[Name, Stops] = Field(
-        default_factory=dict, description="stops of the other roles, as { hair = -0.5 }"
+    relative: dict[Name, StopsOrOut] = Field(
+        default_factory=dict, description='stops of the other roles, as { hair = -0.5 }, or "out"'
     )
     against: dict[Name, RelativeTo] = Field(
         default_factory=dict, description='what those stops are against, as { background = "exposure" }'
