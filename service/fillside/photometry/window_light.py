@@ -1,11 +1,11 @@
 """Light of a window near the subject: a small even source, which the room's four numbers do not describe.
 
-By the inverse square of the distance and the cosine at the receptor, from a point in its direction.
+From a point in its direction, by the inverse square of the distance and the cosine at the receptor. Places are
+near the mark beside how far the window is, so distance and direction change with them in first order.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 LEAST_WINDOW_M = 0.3
-_NO_LUX, _NEAREST_M = 0.01, 0.5
-"""Light below which a window counts as none, smoothly, and how near to it a place may be reckoned."""
+_FAINT_LUX = 0.3
+"""Light below which a window counts as none, smoothly."""
+_NEAREST = 0.7
+"""A place is reckoned to come no nearer to a window than by this share of the way."""
 
 
 @dataclass(frozen=True)
@@ -31,15 +33,17 @@ class WindowLight:
     away_m: float
 
     def on(self, places: ArrayLike, axes: ArrayLike, dome: ArrayLike) -> FloatArray:
-        """Return the lux (m,) on receptors at `places` (m, 3) [m], flat or `dome` (m,), that face
-        along unit vectors `axes` (m, 3)."""
+        """Return the lux (m,) on receptors at `places` (m, 3) [m], flat or `dome` (m,), that face along unit
+        vectors `axes` (m, 3)."""
         at_mark = np.array(self.toward_lux)
-        bright = math.sqrt(float(at_mark @ at_mark) + _NO_LUX**2)
-        ray = np.array(self.mark) + self.away_m * at_mark / bright - np.asarray(places, dtype=np.float64)
-        length = np.maximum(np.sqrt(np.einsum("mk,mk->m", ray, ray)), _NEAREST_M)
-        there = bright * (self.away_m / length) ** 2
-        leaning = there * np.einsum("mk,mk->m", np.asarray(axes, dtype=np.float64), ray) / length
-        flat = (leaning + np.hypot(leaning, _NO_LUX)) / 2
+        square = float(at_mark @ at_mark)
+        bright = square / (np.sqrt(square + _FAINT_LUX**2) + _FAINT_LUX)
+        step = (np.asarray(places, dtype=np.float64) - np.array(self.mark)) / self.away_m
+        nearer = np.clip(step @ at_mark / (bright + _FAINT_LUX), -_NEAREST, _NEAREST)
+        there = bright / (1 - nearer) ** 2
+        toward = (at_mark - bright * step) / ((1 - nearer) ** 3)[:, None]
+        leaning = np.einsum("mk,mk->m", np.asarray(axes, dtype=np.float64), toward)
+        flat = (leaning + np.hypot(leaning, _FAINT_LUX)) / 2
         return np.asarray(np.where(np.asarray(dome, dtype=np.bool_), (there + leaning) / 2, flat))
 
     def times(self, factor: float) -> WindowLight:
