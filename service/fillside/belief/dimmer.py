@@ -1,8 +1,8 @@
 """A dimmer of any rising shape: the stated curve, whose slope may stray.
 
 Output is o(l) = C(l) / C(1) with C(l) = integral from 0 to l of e^h, beyond the onset that the stated curve
-has, so it rises with the level whatever the logarithm h of its slope is (J. O. Ramsay, Estimating smooth monotone functions, J. R. Statist. Soc. B 60,
-1998). h is that of the stated curve plus a Gaussian process: in proportion to ln l, which turns one power law
+has, so it rises with the level whatever the logarithm h of its slope is (J. O. Ramsay, Estimating smooth
+monotone functions, J. R. Statist. Soc. B 60, 1998). h is that of the stated curve plus a Gaussian process: in proportion to ln l, which turns one power law
 into another; in proportion to l, which turns a power law into a logarithmic one; smooth bends; and losses at
 either end, which are dead zones and early fullness. The spreads are common practice, no source: no label
 tells more than where to begin, and two readings at different levels tell more than any label.
@@ -28,8 +28,8 @@ KNOT_LEVELS = np.array(
 )
 """Levels at which h may stray; between them it does so in straight lines."""
 KNOTS = len(KNOT_LEVELS)
-_LAW, _LAW_FROM = 0.9, 0.03
-_TREND = 4.0
+_LAW, _LAW_FROM = 0.8, 0.03
+_TREND = 3.3
 _BEND, _BEND_REACH = 1.0, 0.15
 _DEAD, _DEAD_REACH = 2.0, 0.035
 _FULL, _FULL_REACH = 1.0, 0.03
@@ -39,7 +39,7 @@ _EDGES = np.unique(
 )
 _WIDTH = np.diff(_EDGES)
 _MIDDLE = (_EDGES[1:] + _EDGES[:-1]) / 2
-_LEAST, _LEAST_LEVEL = 1e-9, 1e-6
+_LEAST, LEAST_LEVEL = 1e-9, 1e-6
 """The least output, or light in a cell, that a logarithm is taken of, and the least level."""
 _MOST_LOG_SLOPE = 25.0
 _KNOWN_SD = 0.01
@@ -91,7 +91,7 @@ class DimmerPriors:
     @cached_property
     def onset(self) -> FloatArray:
         """Output (n,) with which the stated curve sets in, as the logarithmic one does with 0.001."""
-        return np.array([float(shape.output_from_level(_LEAST_LEVEL)) for shape in self.stated])
+        return np.array([float(shape.output_from_level(LEAST_LEVEL)) for shape in self.stated])
 
     @cached_property
     def _sums(self) -> FloatArray:
@@ -160,20 +160,22 @@ class BelievedDimmers:
         here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
         return np.asarray(here / self.sums[head, -1] * self.priors.between_points(head, level))
 
-    def slopes(self, head: IntArray, level: FloatArray) -> FloatArray:
-        """Slopes of `log2_output` in the knots (t, KNOTS)."""
+    def log2_and_slopes(self, head: IntArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """`log2_output` (t,) and its slopes in the knots (t, KNOTS)."""
         cell, share = _place(level)
         here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
         before, after = self._by_knots[head, cell], self._by_knots[head, cell + 1]
         by_here = (before + share[:, None] * (after - before)) / np.maximum(here, 1e-300)[:, None]
         by_full = self._by_knots[head, -1] / self.sums[head, -1][:, None]
-        onset, risen = self.priors.onset[head], (1 - self.priors.onset[head]) * self._risen(head, level)
-        part = np.where(self.priors.certain[head], 0.0, risen / np.maximum(onset + risen, _LEAST))
-        return np.asarray((by_here - by_full) / _LN2 * part[:, None])
+        onset = self.priors.onset[head]
+        risen = (1 - onset) * self._risen(head, level)
+        output = np.maximum(onset + risen, _LEAST)
+        part = np.where(self.priors.certain[head], 0.0, risen / (output * _LN2))
+        return np.log2(output), (by_here - by_full) * part[:, None]
 
     def outputs(self, head: int, level: FloatArray) -> FloatArray:
         """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1."""
-        lit = np.maximum(level, _LEAST_LEVEL)
+        lit = np.maximum(level, LEAST_LEVEL)
         log2 = self.log2_output(np.full(len(level), head), lit)
         found = np.where(level > 0, np.minimum(np.exp2(log2), 1.0), 0.0)
         found[-1] = 1.0
