@@ -40,8 +40,8 @@ BoolArray = NDArray[np.bool_]
 
 _BEARINGS, _FIRST_SD_STOPS = 6, 0.08
 _ROUNDS, _DOUBTS = 2, 3
-"""How often readings' spreads are settled in the studio that they give, and how often readings are doubted and
-the studio is found anew without them."""
+"""How often the spreads of readings are settled in the studio that they give, and how often readings are
+doubted and the studio is found anew without them."""
 
 
 @dataclass(frozen=True)

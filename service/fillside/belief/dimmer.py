@@ -2,9 +2,9 @@
 
 Output is o(l) = C(l) / C(1) with C(l) = integral from 0 to l of e^h, beyond the onset that the stated curve
 has, so it rises with the level whatever the logarithm h of its slope is (J. O. Ramsay, Estimating smooth
-monotone functions, J. R. Statist. Soc. B 60, 1998). h is that of the stated curve plus a Gaussian process: in proportion to ln l, which turns one power law
-into another; in proportion to l, which turns a power law into a logarithmic one; smooth bends; and losses at
-either end, which are dead zones and early fullness. The spreads are common practice, no source: no label
+monotone functions, J. R. Statist. Soc. B 60, 1998). h is that of the stated curve plus a Gaussian process: in
+proportion to ln l, which turns one power law into another; in proportion to l, which turns a power law into a
+logarithmic one; smooth bends; and losses at either end, which are dead zones and early fullness. The spreads are common practice, no source: no label
 tells more than where to begin, and two readings at different levels tell more than any label.
 """
 

@@ -104,9 +104,9 @@ class Quantities:
     """Quantities (m), each a sum of terms (t) and of ambient light; a head adds to a quantity once.
 
     `row`, `path`, `lamp` (t,) say to which quantity a term adds, along which path, and the light of which
-    lamp (l): a head at a level, `lamp_head` and `lamp_level` (l,), after the steps `lamp_after` (l, k). `place`
-    (m, 3) [m] is where its ambient receptor is, `sky` (m, 3) along what it looks, 0 for none; `dome`, and
-    `metered` (m,).
+    lamp (l): a head at a level, `lamp_head` and `lamp_level` (l,), after the steps `lamp_after` (l, k).
+    `place` (m, 3) [m] is where the ambient receptor of each quantity is, `sky` (m, 3) along what it looks, 0
+    for none; `dome`, and `metered` (m,).
     """
 
     row: IntArray
@@ -434,8 +434,8 @@ def _ambient(there: Figures, wanted: Quantities) -> FloatArray:
 
 
 def _windows(unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What windows add at the first mark from their directions (w, 3) [lux], and how far they are (w,) [m], by
-    their unknowns (w, 4)."""
+    """What windows add at the first mark, by direction (w, 3) [lux], and how far they are (w,) [m], by their
+    unknowns (w, 4)."""
     own = np.clip(unknowns, -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
     toward = WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:, :3])
     return toward, WINDOW_AWAY_M * np.exp(WINDOW_AWAY_SD * own[:, 3])
