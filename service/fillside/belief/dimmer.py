@@ -159,10 +159,11 @@ class BelievedDimmers:
         return np.asarray((by_here - by_full) / _LN2 * ~self.priors.certain[head][:, None])
 
     def outputs(self, head: int, level: FloatArray) -> FloatArray:
-        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1."""
+        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1; less than
+        the least output is none."""
         lit = np.maximum(level, _LEAST_LEVEL)
-        log2 = self.log2_output(np.full(len(level), head), lit)
-        found = np.where(level > 0, np.minimum(np.exp2(log2), 1.0), 0.0)
+        outputs = np.exp2(self.log2_output(np.full(len(level), head), lit))
+        found = np.where((level > 0) & (outputs >= _LEAST), np.minimum(outputs, 1.0), 0.0)
         found[-1] = 1.0
         return np.asarray(np.maximum.accumulate(found))
 
