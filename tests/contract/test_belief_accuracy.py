@@ -1,4 +1,4 @@
-"""Contract: hidden studios, few enough for every run: errors, intervals and slips within what many more showed.
+"""Contract: hidden studios, few enough for every run: errors, intervals, slips within what many more showed.
 
 The bench of the calibration judges a thousand; bounds here leave room for the luck of few.
 """

@@ -6,11 +6,11 @@ import json
 import math
 from typing import Any
 
-from fillside.belief.belief import believe
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from contract.test_any_legal_rig import legal_rigs
+from fillside.belief.belief import believe
 from fillside.belief.calibrating import calibration_of
 from fillside.belief.evidence import Reading, ReadingError, check_against, reading_from_words
 from fillside.rig.calibration import Calibration

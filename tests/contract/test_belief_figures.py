@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from fillside.belief.belief import believe
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
-from fillside.belief.calibrating import calibration_from_csv, belief_from_csv
+from fillside.belief.belief import believe
+from fillside.belief.calibrating import belief_from_csv, calibration_from_csv
 from fillside.belief.evidence import Reading, readings_from_csv
 from fillside.belief.next_reading import next_reading
 from fillside.belief.suspicions import suspicion
@@ -44,16 +44,18 @@ def test_the_printed_calibration_is_read_back() -> None:
     data = json.loads(text)
     for name in ("key", "fill"):
         head = data["heads"][name]
-        assert {"intensity_cd", "setback_m", "diameter_m", "bounce", "curve", "floor", "sigma_stops"} <= set(
-            head
-        )
+        figures = {"intensity_cd", "setback_m", "diameter_m", "room", "curve", "floor", "sigma_stops"}
+        assert figures <= set(head)
+        assert not {"dimmer", "exponent", "dead_zone", "full_from"} & set(head)
+        assert {"mean", "vector"} == set(head["room"])
         assert {"levels", "outputs"} == set(head["curve"])
         assert [entry["number"] for entry in head["readings"]] == sorted(
             e["number"] for e in head["readings"]
         )
         assert all({"residual_stops", "suspect"} <= set(entry) for entry in head["readings"])
     assert set(data["next"]) >= {"head", "level", "at", "receptor", "facing", "expected_lux", "enough"}
-    assert {"toward_key", "toward_fill", "toward_camera"} <= set(data["ambient"])
+    sides = {"toward_key", "toward_fill", "toward_camera"}
+    assert sides | {"mean", "vector", "window", "window_m"} <= set(data["ambient"])
 
 
 def test_figures_are_near_the_truth_where_readings_can_tell() -> None:
@@ -108,14 +110,16 @@ def test_an_unlikely_reading_is_flagged_in_the_calibration_too() -> None:
 
 
 def test_a_reading_that_the_others_bear_out_is_not_held_against_the_labels() -> None:
-    """A dimmer unlike most: its low levels give stops more than is believed of any; all readings agree."""
+    """A head unlike most: it gives stops more than its label lets one believe; all readings agree."""
     dark = Hidden(exponent=(0.9, 0.9), dead_zone=(0.0, 0.0), saturation=(1.0, 1.0), ambient_lux=(1.0, 2.0))
     hidden = studio(4, replace(dark, tells_ambient=True))
-    for level in (1.0, 0.5, 0.25, 0.1, 0.05, 0.05):
+    key, fill = hidden.heads
+    hidden = replace(hidden, heads=(replace(key, intensity_cd=16 * key.label_cd), fill))
+    for level in (1.0, 1.0, 1.0, 0.5, 0.25, 0.1):
         hidden.read({"key": level}, hidden.mark.tolist())
     rig, calibration = calibrated(hidden)
-    lowest = readings_from_csv(hidden.csv(), rig)[-1]
-    assert "above what is expected" in (suspicion(lowest, (), rig) or "")
+    for full in readings_from_csv(hidden.csv(), rig)[:3]:
+        assert "stops above what" in (suspicion(full, (), rig) or "")
     assert [entry.why for entry in calibration.heads["key"].readings] == [None] * 6
 
 
@@ -144,10 +148,11 @@ def test_a_logarithmic_dimmer_is_found_out() -> None:
     read_fixed_plan(hidden, 4)
     _, calibration = calibrated(hidden)
     for name in ("key", "fill"):
-        head = calibration.heads[name].model_dump()
-        assert head["dimmer"] == "logarithmic"
-        measured = np.interp(0.45, head["curve"]["levels"], head["curve"]["outputs"])
-        assert np.log2(measured) == pytest.approx(np.log2(10 ** (3 * (0.45 - 1))), abs=0.25)
+        curve = calibration.heads[name].curve
+        assert curve is not None
+        metered_at = np.array([0.45, 0.7])
+        measured = np.log2(np.interp(metered_at, curve.levels, curve.outputs))
+        assert measured == pytest.approx(3 * (metered_at - 1) * np.log2(10), abs=0.25)
 
 
 def test_a_dead_head_reading_nothing_is_weighed_too() -> None:
@@ -162,7 +167,11 @@ def test_a_dead_head_reading_nothing_is_weighed_too() -> None:
     )
     found = believe(readings, rig)
     assert np.isfinite(found.z).all()
-    assert found.model.figures(found.z)[0, 5] > found.model.figures(0 * found.z)[0, 5] + 0.01
+    levels = np.array([0.12, 0.5, 1.0])
+    labels, believed = (one.figures.dimmers.outputs(0, levels) for one in (believe((), rig), found))
+    assert labels[0] == pytest.approx(0.12**2, rel=0.02)
+    assert believed[0] < labels[0] / 2
+    assert 0 < believed[1] < 1
 
 
 def test_readings_of_heads_together_are_split() -> None:
@@ -187,7 +196,9 @@ def test_bounce_shows_where_a_key_is_metered_toward_the_fill() -> None:
     hidden.read({"key": 1.0}, hidden.mark.tolist(), "fill")
     hidden.read({"key": 1.0}, hidden.mark.tolist(), "camera", "dome")
     _, calibration = calibrated(hidden)
-    assert calibration.heads["key"].bounce == pytest.approx(hidden.head("key").bounce, abs=0.05)
+    key, found = hidden.head("key"), calibration.heads["key"]
+    assert found.room is not None
+    assert found.room.mean / key.facing_lux(hidden.mark) == pytest.approx(key.bounce, abs=0.05)
 
 
 def test_the_first_reading_asked_for_is_at_the_working_level() -> None:

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 from fillside.calibration.estimate.dimmer import log2_output
-from fillside.belief.belief import believe
 from fillside.calibration.estimate.gauss_newton import FitProblem
 from fillside.calibration.estimate.model import PER_HEAD, Quantities, Shapes, Term, model_of
 from fillside.calibration.estimate.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
 from fillside.calibration.estimate.uncertainty import propagated
 
+from fillside.belief.belief import believe
 from fillside.belief.evidence import Reading
 from fillside.belief.observations import observations
 from fillside.rig.tables.model import Rig
