@@ -4,8 +4,9 @@ Output is o(l) = C(l) / C(1) with C(l) = integral from 0 to l of e^h, beyond the
 has, so it rises with the level whatever the logarithm h of its slope is (J. O. Ramsay, Estimating smooth
 monotone functions, J. R. Statist. Soc. B 60, 1998). h is that of the stated curve plus a Gaussian process: in
 proportion to ln l, which turns one power law into another; in proportion to l, which turns a power law into a
-logarithmic one; smooth bends; and losses at either end, which are dead zones and early fullness. The spreads are common practice, no source: no label
-tells more than where to begin, and two readings at different levels tell more than any label.
+logarithmic one; smooth bends; and losses at either end, which are dead zones and early fullness. The spreads
+are common practice, no source: no label tells more than where to begin, and two readings at different levels
+tell more than any label.
 """
 
 from __future__ import annotations
@@ -174,10 +175,11 @@ class BelievedDimmers:
         return np.log2(output), (by_here - by_full) * part[:, None]
 
     def outputs(self, head: int, level: FloatArray) -> FloatArray:
-        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1."""
+        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1; less than
+        the least output is none."""
         lit = np.maximum(level, LEAST_LEVEL)
-        log2 = self.log2_output(np.full(len(level), head), lit)
-        found = np.where(level > 0, np.minimum(np.exp2(log2), 1.0), 0.0)
+        outputs = np.exp2(self.log2_output(np.full(len(level), head), lit))
+        found = np.where((level > 0) & (outputs >= _LEAST), np.minimum(outputs, 1.0), 0.0)
         found[-1] = 1.0
         return np.asarray(np.maximum.accumulate(found))
 
