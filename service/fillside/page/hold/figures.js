@@ -64,6 +64,7 @@ function showFace(face, uncertainty) {
   const box = byId("face");
   const lux = (side) => words.light(side, settings.units, uncertainty.exposure_stops);
   say(box.querySelector(".face-ratio"), words.ratio(face.ratio, uncertainty.face_stops));
+  say(box.querySelector(".face-halves"), words.ratio(face.halves_ratio, uncertainty.face_stops));
   say(box.querySelector(".face-key-lux"), lux(face.key_side_lux));
   say(box.querySelector(".face-fill-lux"), lux(face.fill_side_lux));
   mark(box, "data-none", face.key_side_lux + face.fill_side_lux > 0 ? null : "true");
