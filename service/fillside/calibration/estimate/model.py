@@ -159,6 +159,9 @@ class Model:
         believed = {direction: toward.get(direction[0], elsewhere) for direction in self.directions}
         if exposure_direction(self.rig) != ("key", "flat"):
             believed[exposure_direction(self.rig)] = self.ambient.toward[2]
+        if self.rig.ambient.lux is not None:
+            # Even light from all sides: a dome toward the camera shows twice what a flat receptor does.
+            believed |= {way: toward["key"] for way in believed if way[1] == "flat"}
         return np.array(list(believed.values()))
 
     def quantities(self, wanted: Sequence[tuple[Iterable[Term], Direction | None]]) -> Quantities:
