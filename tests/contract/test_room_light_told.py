@@ -5,10 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from contract.hold_studio import studio
 from fillside.balance.prediction import predict
+from fillside.balance.rows import FIRST_ROLE_ROW, Metering
 from fillside.balance.solution import BalanceSolver, solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.cli.render.check import check_lines
@@ -156,3 +158,42 @@ def test_the_examples_know_of_their_room(name: str) -> None:
     example = load_rig(Path(__file__).parents[2] / "config" / f"{name}.toml")
     assert check_rig(example).room_light == "from the rig file"
     assert balancing.Balancing(scene(example)).scene.sources.has_room_light == (name != "presenter")
+
+
+def test_a_work_light_is_in_no_half(rig: Rig) -> None:
+    """It is put out by hand before anybody balances anything."""
+    brighter = apply_change(rig, {"heads.house.intensity": 90_000.0})
+    found = [predict(one, rig.start).face.halves_ratio for one in (rig, brighter)]
+    assert found[0] == found[1]
+
+
+def test_daylight_that_comes_up_is_in_the_halves_at_once(rig: Rig) -> None:
+    hold = Hold(rig)
+    for frame in range(440):
+        hold.tick(frame / 44)
+    before = hold.snapshot().face.halves_ratio
+    hold.event(AmbientReading(4000.0, 4000.0, 8000.0), 10.0)
+    after = hold.snapshot().face.halves_ratio
+    assert before is not None
+    assert before > 1.2
+    assert after == pytest.approx(1.0, abs=0.05)
+
+
+def test_a_background_gets_the_room_s_light_of_all_heads_and_ambient_by_its_direction(rig: Rig) -> None:
+    """A flat receptor at the aim that faces the camera, and ambient light whose vector leads away from it:
+    10 - 5 lx with heads out, and 20 lx of each head's room light, but for the work light."""
+    wall = {"name": "wall", "role": "background", "position": [0.5, 1.0, 1.4], "aim": [0.5, 2.0, 1.4]}
+    wall |= {"intensity": 2000.0, "modifier": {"diameter": 0.0, "spread": 0.0}, "dimming": {"curve": "fixed"}}
+    walled = Rig.model_validate({**rig.dump(), "heads": [*rig.dump()["heads"], wall]})
+    axis = np.array(rig.camera.position) - [0.5, 2.0, 1.4]
+    axis = axis / np.linalg.norm(axis)
+    ambient = {"toward_key": 1.0, "toward_fill": 1.0, "toward_camera": 900.0, "mean": 10.0}
+    heads = {name: {"room": {"mean": 20.0}} for name in ("key", "fill", "hair", "house", "wall")}
+    told = {"heads": heads, "ambient": {**ambient, "vector": (-5.0 * axis).tolist()}}
+    dark, lit = (
+        Metering(scene(walled, Calibration.model_validate(one))).rows_at(rig.start) for one in ({}, told)
+    )
+    row = FIRST_ROLE_ROW + lit.roles.index("background")
+    assert lit.ambient[row] == pytest.approx(10.0 - 5.0)
+    assert lit.matrix[row] - dark.matrix[row] == pytest.approx([20.0, 20.0, 20.0, 0.0, 20.0])
+    assert lit.own_lux[4] - dark.own_lux[4] == pytest.approx(20.0)
