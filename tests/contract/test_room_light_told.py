@@ -65,7 +65,7 @@ def test_what_is_not_known_is_said_once_in_words(rig: Rig, change: dict[str, obj
     assert "\n".join(state_lines(state)).count(UNKNOWN) == told
     assert "\n".join(check_lines(check_rig(rig), Lengths())).count("room's light") == told
     plan = " ".join(brief_plan_lines(plan_rig(rig, wander=False), Lengths()))
-    assert plan.count("the room's light (room)") == told
+    assert plan.count("the room's light (room.size)") == told
 
 
 def test_a_sensor_that_tells_of_daylight_counts_as_readings(rig: Rig) -> None:

@@ -139,7 +139,7 @@ def _unknown(rig: Rig, room_light: RoomLightKnown) -> tuple[str, ...]:
     if room_light == "not known":
         unknown.append(
             "the room's light: no room, bounce, ambient or reading tells of it, and numbers are of direct "
-            "light alone (room)"
+            "light alone (room.size)"
         )
     if rig.camera.exposure_time_s is None:
         unknown.append("flicker: the shutter is not stated (camera.shutter)")
