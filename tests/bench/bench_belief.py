@@ -2,9 +2,9 @@
 
 For each true studio (`tests/truth`: a room by radiosity, lamps with hot spots that leak, any dimmers, a
 window) the readings are taken, handed in as a CSV file, and made a calibration by way of its JSON. Then the
-balance is solved at the mark and at places near it. An error is the true light over what the answer says, in
-stops. Beside it stand how often the 95 % interval told holds it, and the median of the intervals over the 95th
-percentile of the errors. Run in ``tests`` with ``python -m bench.bench_belief --studios 1000``.
+balance is solved at the mark and at places near it. An error is the true light over what the answer says,
+in stops. Beside it stand how often the 95 % interval told holds it, and the median of the intervals over the
+95th percentile of the errors. Run in ``tests`` with ``python -m bench.bench_belief --studios 1000``.
 """
 
 from __future__ import annotations

@@ -45,6 +45,8 @@ def _source(head: CalibratedHead) -> str:
         parts.append(f"{head.setback_m:.1f} m back")
     if (head.bounce or 0.0) >= 0.01:
         parts.append(f"bounce {numbers.percent(head.bounce)}")
+    if head.room is not None:
+        parts.append(f"room {numbers.lux(head.room.mean)}")
     return ", ".join(parts)
 
 
