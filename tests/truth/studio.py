@@ -247,7 +247,9 @@ def _lamp(
     table = {
         "name": role, "role": role, "position": _taped(rng, position, ways), "aim": "chair",
         "intensity": round(float(intensity * 2.0 ** rng.uniform(-ways.label_stops, ways.label_stops)), 1),
-        "modifier": {"kind": str(rng.choice(["shoot-through", "softbox"])), "diameter": diameter, "spread": 1.0},
+        "modifier": {
+            "kind": str(rng.choice(["shoot-through", "softbox"])), "diameter": diameter, "spread": 1.0,
+        },
         "dimming": {"curve": label}, "drive": {"driver": "wire", "slot": 1 + 2 * number, "bits": 16},
     }  # fmt: skip
     return lamp, table

@@ -103,7 +103,7 @@ class Reading(BaseModel):
 
 
 class TapeMeasure(BaseModel):
-    """How far the centre of a head's lit face is from a place [m], by a tape."""
+    """The distance of the centre of a head's lit face from a place [m], by a tape."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
@@ -115,7 +115,7 @@ class TapeMeasure(BaseModel):
 
 
 class HeadEvent(BaseModel):
-    """What somebody did to a head: its stand was moved a little, or its lamp was changed."""
+    """A change that somebody made to a head: its stand was moved a little, or its lamp was changed."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
@@ -179,7 +179,7 @@ def reading_from_entry(entry: WeighedReading) -> Reading:
 
 
 def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
-    """What a calibration says was told of a head; None for what is not understood."""
+    """The tape measure or event in a calibration's note; None for what is not understood."""
     fields = note.model_dump(exclude_none=True)
     kind = fields.pop("kind", None)
     try:
@@ -191,7 +191,7 @@ def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
 
 
 def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
-    """What was told of heads, as a calibration says it."""
+    """Tape measures and events as a calibration has them."""
     tapes = [
         HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
     ]

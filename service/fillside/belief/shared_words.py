@@ -1,4 +1,4 @@
-"""What a reading moved beside the heads that it is of: only what is shared, the room's light and the hand."""
+"""The effect of a reading beside the heads that it is of: by what is shared, room light and hand."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _LEVELS = np.array([0.3, 0.5, 0.75, 1.0])
 
 
 def shared_words(rig: Rig, before: Calibration | None, after: Calibration, read: Collection[str]) -> str:
-    """What else a calibration from readings of the heads `read` believes otherwise, as the end of a note.
+    """All else that a calibration from readings of the heads `read` believes otherwise, as the end of a note.
 
     `read` is empty for readings of the room with all heads out. Empty where nothing else moved.
     """
