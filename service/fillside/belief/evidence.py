@@ -222,7 +222,9 @@ def readings_from_csv(text: str, rig: Rig) -> tuple[Reading, ...]:
     """The readings of a CSV file's text that has nothing else; ReadingError as of `evidence_from_csv`."""
     found = evidence_from_csv(text, rig)
     if found.tapes or found.events:
-        raise ReadingError("only a meter's readings are taken here; `fillside fit` takes the other rows too")
+        other = f"a tape measure of {found.tapes[0].head}" if found.tapes else f"{found.events[0].head} "
+        other += "" if found.tapes else found.events[0].kind
+        raise ReadingError(f"{other} is no reading, and only those are taken here; `fillside fit` takes both")
     return found.readings
 
 
