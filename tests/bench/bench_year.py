@@ -20,7 +20,6 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
@@ -74,8 +73,7 @@ class Year:
         ambient = Calibration.model_validate(calibration).ambient
         known = Calibration(heads={head.name: read for head in hold.scene.rig.heads}, ambient=ambient)
         self.studio = takes.TakeStudio.of(hold.scene.rig, known, hold.subject)
-        for module in (takes, metering):
-            module.time = SimpleNamespace(time=lambda: self.now)  # type: ignore[attr-defined]
+        store.unix_clock = lambda: self.now
         self.takes = takes.TakeRecorder(store)
         self.rows, self.last = 0, None
         self.plain_s: list[float] = []

@@ -34,12 +34,13 @@ from fillside.belief.figure_uncertainty import (
     tapes_off_m,
 )
 from fillside.belief.priors import STAND, TAPE_SD_M
+from fillside.belief.shared_words import shared_words
 from fillside.cli.commands.offline import fit
 from fillside.cli.render.calibration import COMPARED_LEVELS, curve_words, fit_lines
 from fillside.orders.answers import Refusal
 from fillside.photometry.dimming import curve
 from fillside.photometry.source import facing_lux
-from fillside.rig.calibration import CalibratedCurve
+from fillside.rig.calibration import CalibratedCurve, Calibration
 from fillside.rig.scene.scene import scene
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
@@ -274,6 +275,18 @@ async def test_the_daemon_takes_readings_alone_and_says_what_takes_the_rest(row:
     said = f"{what} is no reading, and only those are taken here; `fillside fit` takes both"
     assert said in refused.value.message
     assert "\n" not in refused.value.message
+
+
+def test_a_head_whose_room_light_alone_changed_is_named() -> None:
+    rig = rig_of()
+    figures = {"intensity_cd": 1300.0, "room": {"mean": 20.0, "vector": [0.0, 0.0, 0.0]}}
+    before = Calibration.model_validate({"heads": {"fill": figures}})
+    brighter = {**figures, "room": {"mean": 60.0, "vector": [0.0, 0.0, 0.0]}}
+    after = Calibration.model_validate({"heads": {"fill": brighter}})
+    direct = float(facing_lux(scene(rig, before).sources, rig.first_mark)[1])
+    stops = math.log2((direct + 60.0) / (direct + 20.0))
+    words = shared_words(rig, before, after, ("key",))
+    assert words.startswith(f"; fill now counts as {stops:.2f} stop brighter")
 
 
 def test_the_command_prints_them(tmp_path: Path) -> None:

@@ -112,7 +112,8 @@ def steps_believed(belief: Belief) -> list[tuple[float, float]]:
 def tapes_off_m(belief: Belief) -> list[float]:
     """Distances of heads by tape over what is believed [m]."""
     seen = len(belief.problem.seen)
-    return (belief.problem.values[seen:] - belief.point.expected[seen:]).tolist()
+    off = belief.problem.values[seen:] - belief.point.expected[seen:]
+    return [float(metres) for metres in off]
 
 
 def _intensity_row(belief: Belief, head: int) -> FloatArray:
