@@ -26,9 +26,9 @@ from fillside.belief.observations import (
     steps_of,
 )
 from fillside.belief.posterior import (
+    InverseProblem,
     Point,
     Posterior,
-    Problem,
     most_likely,
     posterior,
 )
@@ -46,7 +46,7 @@ doubted and the studio is found anew without them."""
 
 @dataclass(frozen=True)
 class Belief:
-    """What is known of a rig's studio.
+    """All that is known of a rig's studio.
 
     Attributes:
         evidence: all of it, in order.
@@ -58,7 +58,7 @@ class Belief:
     """
 
     evidence: Evidence
-    problem: Problem
+    problem: InverseProblem
     point: Point
     wrong: BoolArray
     sd: FloatArray
@@ -79,7 +79,7 @@ class Belief:
 
     @property
     def figures(self) -> Figures:
-        """What the most likely unknowns stand for."""
+        """The figures of the most likely unknowns."""
         return self.point.figures
 
     @property
@@ -88,7 +88,7 @@ class Belief:
 
     @property
     def expected_stops(self) -> FloatArray:
-        """What the readings (m,) should be, on the scale of `stops`."""
+        """The expectation of the readings (m,), on the scale of `stops`."""
         return self.point.expected[: len(self.readings)]
 
     @property
@@ -98,14 +98,14 @@ class Belief:
 
     @cached_property
     def was_read(self) -> BoolArray:
-        """Which heads (n,) some reading that counts is of."""
+        """True for heads (n,) with a reading that counts."""
         sound = [r for r, wrong in zip(self.readings, self.wrong, strict=True) if not wrong]
         read = {name for reading in sound for name in reading.heads}
         return np.array([name in read for name in self.model.names])
 
     @cached_property
     def posterior(self) -> Posterior:
-        """How sure the unknowns are."""
+        """The uncertainty of the unknowns."""
         return posterior(self.problem, self.point)
 
     @cached_property
@@ -163,7 +163,7 @@ def known(
     seen = observations(evidence, model, now_s)
     slips = np.zeros(len(seen) + len(seen.tapes), dtype=np.bool_)
     slips[: len(wrong)] = wrong
-    bare = Problem(model, seen, np.eye(len(slips))).at(z)
+    bare = InverseProblem(model, seen, np.eye(len(slips))).at(z)
     problem, sd = _problem(model, seen, bare, hand_m)
     problem = _doubting(problem, slips)
     return Belief(evidence, problem, problem.at(z), slips[: seen.readings], sd[: seen.readings], hand_m)
@@ -179,7 +179,9 @@ def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> Flo
     if not dark.readings:
         return start
     seen = observations(dark, model_of(model.rig), now_s)
-    problem = Problem(model_of(model.rig), seen, np.diag(np.hypot(seen.meter_sd, _FIRST_SD_STOPS) ** 2))
+    problem = InverseProblem(
+        model_of(model.rig), seen, np.diag(np.hypot(seen.meter_sd, _FIRST_SD_STOPS) ** 2)
+    )
     place = problem.model.index_of_shared(WINDOW_X)
     brightest = float(np.exp2(problem.seen.stops.max()))
     tried = [problem.at(np.zeros(problem.model.size))]
@@ -197,10 +199,10 @@ def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> Flo
 
 def _settled(
     model: Model, seen: Observations, start: FloatArray, hand_m: float, rounds: int
-) -> tuple[Problem, Point, FloatArray]:
+) -> tuple[InverseProblem, Point, FloatArray]:
     """The most likely studio, how readings err in it settled with it."""
     sized = len(seen) + len(seen.tapes)
-    point = Problem(model, seen, np.eye(sized)).at(start)
+    point = InverseProblem(model, seen, np.eye(sized)).at(start)
     for _ in range(rounds):
         problem, sd = _problem(model, seen, point, hand_m)
         point = most_likely(problem, point.z)
@@ -210,13 +212,15 @@ def _settled(
 
 def _weighed(
     model: Model, seen: Observations, point: Point, hand_m: float, wrong: BoolArray
-) -> tuple[Problem, Point, FloatArray]:
+) -> tuple[InverseProblem, Point, FloatArray]:
     problem, sd = _problem(model, seen, point, hand_m)
     problem = _doubting(problem, wrong)
     return problem, most_likely(problem, point.z), sd
 
 
-def _problem(model: Model, seen: Observations, point: Point, hand_m: float) -> tuple[Problem, FloatArray]:
+def _problem(
+    model: Model, seen: Observations, point: Point, hand_m: float
+) -> tuple[InverseProblem, FloatArray]:
     """The evidence and how it errs about a studio, and the standard uncertainties of readings (m,)."""
     count = len(seen)
     rows = point.rows[:count]
@@ -228,18 +232,18 @@ def _problem(model: Model, seen: Observations, point: Point, hand_m: float) -> t
     noise[:count, :count] = np.diag(sd**2) + age_covariance(seen, model, rows, ambient)
     places = np.arange(count, len(noise))
     noise[places, places] = MEASURED_SD_M**2
-    return Problem(model, seen, noise), sd
+    return InverseProblem(model, seen, noise), sd
 
 
-def _doubting(problem: Problem, wrong: BoolArray) -> Problem:
+def _doubting(problem: InverseProblem, wrong: BoolArray) -> InverseProblem:
     """The problem with the variance of a slip where a reading is wrong."""
     if not wrong.any():
         return problem
-    return Problem(problem.model, problem.seen, problem.noise + np.diag(SLIP_STOPS**2 * wrong))
+    return InverseProblem(problem.model, problem.seen, problem.noise + np.diag(SLIP_STOPS**2 * wrong))
 
 
-def _hand_sd(problem: Problem, point: Point, seen: Observations, taken_m: float) -> float:
-    """How unsteady this hand is [m]: the mean over `HAND_SDS_M` of what the readings make probable.
+def _hand_sd(problem: InverseProblem, point: Point, seen: Observations, taken_m: float) -> float:
+    """Return the unsteadiness of this hand [m]: the mean of `HAND_SDS_M` by the probability of the readings.
 
     The readings' probability under each is that of a linear model about `point` with the unknowns integrated
     out, as for the hypotheses. The problem has taken it to be `taken_m` [m].

@@ -134,14 +134,15 @@ def weighed_readings(belief: Belief) -> list[WeighedReading]:
 
 
 def _unlikely(belief: Belief, strange: FloatArray) -> list[str | None]:
-    """What lamp, modifier and rig file have against each reading that the others do not bear out."""
+    """The doubts of lamp, modifier and rig file about each reading that the others do not bear out."""
     borne_out = (strange < _BORNE_OUT) & (belief.residuals.foretold_sd < _FORETOLD_STOPS)
     suspected = suspicions(belief.readings, labels_alone(belief.rig))
     return [None if sound else why for sound, why in zip(borne_out.tolist(), suspected, strict=True)]
 
 
 def _has_company(belief: Belief, reading: Reading) -> bool:
-    """Whether enough was read of the same heads for a reading to be off against that, not just the labels."""
+    """Return true if enough was read of the same heads for a reading to be off against that, not just the
+    labels."""
     alike = [
         one for one in belief.readings if set(one.heads) & set(reading.heads) or one.heads == reading.heads
     ]

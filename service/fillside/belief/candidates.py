@@ -80,7 +80,7 @@ def _levels(held: float) -> list[float]:
 
 
 def _places(rig: Rig, head: Head, mark: Place) -> Iterator[Place]:
-    """Where a person could hold the meter about a mark: toward the head, away from it, and to its sides."""
+    """Places about a mark that a meter can be held at: toward the head, away from it, to its sides."""
     toward = np.array([head.position[0] - mark[0], head.position[1] - mark[1], 0.0])
     length = float(np.linalg.norm(toward))
     ahead = toward / length if length > CLEAR_M else np.array([0.0, -1.0, 0.0])

@@ -55,7 +55,7 @@ class Residual:
 
 @dataclass(frozen=True)
 class HeadCharts:
-    """What there is to draw of one head: output over level, lux at full over metres, residuals."""
+    """All that is drawn of one head: output over level, lux at full over metres, residuals."""
 
     name: str
     dimmer: ChartCurve
@@ -90,7 +90,7 @@ def _sd(belief: Belief, slopes: FloatArray) -> FloatArray:
 
 
 def _own_term(rig: Rig, head: int, level: float, place: Point) -> Term:
-    """What a head is shown by: flat, facing it at a place; a background head at its aim, to the camera."""
+    """The receptor that shows a head: flat, facing it at a place; of a background head at its aim."""
     own = rig.heads[head]
     if own.rule == "background":
         return Term(head, level, rig.aim_of(own), CAMERA)
@@ -180,7 +180,7 @@ class LearnedCurve(_Drawn):
 
 
 def learned_curve(calibration: Calibration | None, head: str) -> LearnedCurve | None:
-    """What a calibration has learned about a head's dimming; None where it says nothing about that."""
+    """The dimming of a head that a calibration has learned; None where it says nothing about that."""
     known = None if calibration is None else calibration.heads.get(head)
     if known is None or known.curve is None:
         return None

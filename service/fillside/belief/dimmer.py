@@ -65,7 +65,7 @@ def _straying(one: FloatArray, other: FloatArray) -> FloatArray:
 
 
 def _whitened_knots() -> FloatArray:
-    """How h in the middle of each cell (cells, KNOTS) goes with standard normal unknowns."""
+    """Slopes of h in the middle of each cell in standard normal unknowns (cells, KNOTS)."""
     root = np.linalg.cholesky(_straying(KNOT_LEVELS, KNOT_LEVELS) + 1e-6 * np.eye(KNOTS))
     lines = np.stack([np.interp(_MIDDLE, KNOT_LEVELS, own) for own in np.eye(KNOTS)], axis=1)
     return np.asarray(lines @ root)

@@ -103,7 +103,7 @@ class Reading(BaseModel):
 
 
 class TapeMeasure(BaseModel):
-    """How far the centre of a head's lit face is from a place [m], by a tape."""
+    """The distance of the centre of a head's lit face from a place [m], by a tape."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
@@ -115,7 +115,7 @@ class TapeMeasure(BaseModel):
 
 
 class HeadEvent(BaseModel):
-    """What somebody did to a head: its stand was moved a little, or its lamp was changed."""
+    """A change that somebody made to a head: its stand was moved a little, or its lamp was changed."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
@@ -179,7 +179,7 @@ def reading_from_entry(entry: WeighedReading) -> Reading:
 
 
 def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
-    """What a calibration says was told of a head; None for what is not understood."""
+    """The tape measure or event in a calibration's note; None for what is not understood."""
     fields = note.model_dump(exclude_none=True)
     kind = fields.pop("kind", None)
     try:
@@ -191,7 +191,7 @@ def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
 
 
 def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
-    """What was told of heads, as a calibration says it."""
+    """Tape measures and events as a calibration has them."""
     tapes = [
         HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
     ]
@@ -222,7 +222,9 @@ def readings_from_csv(text: str, rig: Rig) -> tuple[Reading, ...]:
     """The readings of a CSV file's text that has nothing else; ReadingError as of `evidence_from_csv`."""
     found = evidence_from_csv(text, rig)
     if found.tapes or found.events:
-        raise ReadingError("only a meter's readings are taken here; `fillside fit` takes the other rows too")
+        other = f"a tape measure of {found.tapes[0].head}" if found.tapes else f"{found.events[0].head} "
+        other += "" if found.tapes else found.events[0].kind
+        raise ReadingError(f"{other} is no reading, and only those are taken here; `fillside fit` takes both")
     return found.readings
 
 

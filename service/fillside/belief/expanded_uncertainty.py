@@ -1,4 +1,4 @@
-"""How uncertainty is told to people: always expanded, by one factor; in JSON it stays the standard one."""
+"""Uncertainty as it is told to people: always expanded, by one factor; in JSON it stays the standard one."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def expanded(standard: float) -> float:
 
 
 def decimals(within_stops: float | None) -> int:
-    """How many decimals a number of stops has that is known to within so many; 2 where that is not told.
+    """The number of decimals of a number of stops that is known to within so many; 2 where that is not told.
 
     >>> decimals(2.4), decimals(1.5), decimals(0.3), decimals(0.12), decimals(None)
     (0, 1, 2, 2, 2)

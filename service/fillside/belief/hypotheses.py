@@ -1,4 +1,4 @@
-"""Which readings are wrong: the hypothesis about all of them that is most probable.
+"""The readings that are wrong: the most probable hypothesis about all of them.
 
 A wrong reading is off by a stop or so, whatever the reason, so a hypothesis says of which readings the
 variance is that of a slip. The probability of all readings under each is that of a linear model about the
@@ -18,7 +18,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.posterior import Point, Problem
+from fillside.belief.posterior import InverseProblem, Point
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -47,7 +47,7 @@ class Residuals:
     score: FloatArray
 
 
-def residuals(problem: Problem, point: Point, own_sd: FloatArray) -> Residuals:
+def residuals(problem: InverseProblem, point: Point, own_sd: FloatArray) -> Residuals:
     """Residuals with each reading left out in turn (m,), whose own uncertainties are `own_sd`."""
     inverse, weighed = _inverse(problem, point)
     diagonal = np.diag(inverse)
@@ -56,15 +56,15 @@ def residuals(problem: Problem, point: Point, own_sd: FloatArray) -> Residuals:
     return Residuals(off, foretold, off / np.hypot(foretold, own_sd))
 
 
-def _inverse(problem: Problem, point: Point) -> tuple[FloatArray, FloatArray]:
+def _inverse(problem: InverseProblem, point: Point) -> tuple[FloatArray, FloatArray]:
     """The inverse of the covariance of what was seen (m, m), and that times what it is off (m,)."""
     inverse = np.asarray(np.linalg.inv(point.rows @ point.rows.T + problem.noise))
     off = problem.values - point.expected + point.rows @ point.z
     return inverse, inverse @ off
 
 
-def wrong_readings(problem: Problem, point: Point, heads: tuple[frozenset[int], ...]) -> BoolArray:
-    """Which of what was seen (m,) is most probably wrong, of a problem that doubts nothing.
+def wrong_readings(problem: InverseProblem, point: Point, heads: tuple[frozenset[int], ...]) -> BoolArray:
+    """The most probably wrong ones of what was seen (m,), of a problem that doubts nothing.
 
     `heads` are those that each reading is of; what comes after the readings is never doubted.
     """

@@ -1,4 +1,4 @@
-"""How sure ratio, exposure and face are at the levels in force: one formula for every command and door.
+"""Uncertainty of ratio, exposure and face at the levels in force: one formula for every command and door.
 
 By the law of propagation of uncertainty (JCGM 100:2008, 5.2.2) through the belief, expanded (6.2), about the
 light that the scene has: where that is not the most likely light, as without any reading, its distance from
@@ -46,7 +46,7 @@ class LightUncertainty:
 
 @dataclass(frozen=True)
 class _Asked:
-    """What is metered of a place, and the direct light that reaches it per candela."""
+    """The quantities metered at a place, and the direct light that reaches it per candela."""
 
     wanted: Quantities
     direct: PerCandela
@@ -167,7 +167,7 @@ class Intervals:
         return lux, slopes, coarse
 
     def _said_lux(self, place: Point, levels: FloatArray) -> FloatArray:
-        """What the scene says of the same rows (k,) [lux]."""
+        """The scene's light in the same rows (k,) [lux]."""
         own = self._metering.scene
         outputs = np.array(
             [
@@ -189,7 +189,7 @@ class Intervals:
 
     @cached_property
     def _is_behind(self) -> NDArray[np.bool_]:
-        """Which rows (k,) are of places behind the subject."""
+        """True for rows (k,) of places behind the subject."""
         rules = [self._metering.role_rules[role] == "background" for role in self._metering.relative_roles]
         return np.array([False] * FIRST_ROLE_ROW + rules)
 

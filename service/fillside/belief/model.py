@@ -92,8 +92,8 @@ class Wanted:
 
 
 @dataclass(frozen=True)
-class Step:
-    """What was done to a head: its stand was "moved", or its lamp "changed"."""
+class HeadStep:
+    """A change of a head: its stand was "moved", or its lamp "changed"."""
 
     head: int
     kind: str
@@ -131,13 +131,13 @@ class Quantities:
 
     @property
     def under_sky(self) -> BoolArray:
-        """Which quantities (m,) ambient light is in."""
+        """True for quantities (m,) with ambient light."""
         return np.asarray(self.sky.any(axis=1))
 
 
 @dataclass(frozen=True)
 class Figures:
-    """What unknowns (size,) stand for, of the heads (n) of a model.
+    """The studio that unknowns (size,) stand for, with the heads (n) of a model.
 
     Attributes:
         z: the unknowns.
@@ -185,7 +185,7 @@ class Model:
     names: tuple[str, ...]
     prior: Prior = field(repr=False)
     targets: Mapping[str, FloatArray] = field(repr=False)
-    steps: tuple[Step, ...] = ()
+    steps: tuple[HeadStep, ...] = ()
 
     @property
     def heads(self) -> int:
@@ -215,7 +215,7 @@ class Model:
         return self.heads * PER_HEAD + SHARED + step
 
     def by_step(self, kind: str, size: float) -> FloatArray:
-        """What each step (k) of a kind does to each head (n, k), per unit of its unknown."""
+        """The effect of each step (k) of a kind on each head (n, k), per unit of its unknown."""
         found = np.zeros((self.heads, len(self.steps)))
         for k, step in enumerate(self.steps):
             if step.kind == kind:
@@ -223,7 +223,7 @@ class Model:
         return found
 
     def figures(self, z: FloatArray) -> Figures:
-        """What unknowns (size,) stand for."""
+        """The figures that unknowns (size,) stand for."""
         own, shared, stepped = self.per_head(z), self.shared(z), z[self.index_of_step(0) :]
         setback, setback_slope = self.prior.setback(own)
         share, share_slope = self.prior.share(own)
@@ -389,14 +389,14 @@ class Model:
         return np.asarray(((lux[1:] - lux[0]) / _STEP).T)
 
     def _shown(self, z: FloatArray, wanted: Quantities) -> FloatArray:
-        """How much more than is there the meter shows of quantities (m,), as a factor."""
+        """The meter's display over the light that is there, of quantities (m,)."""
         own = self.shared(z)
         stops = METER_SD_STOPS * own[METER] + DOME_SD_STOPS * own[DOME] * wanted.dome
         return np.asarray(np.exp2(stops * wanted.metered))
 
 
 def _stepped(steps: FloatArray, head: IntArray, after: BoolArray) -> FloatArray:
-    """What the steps (n, k) before them did to heads (t,)."""
+    """The effect on heads (t,) of the steps (n, k) before them."""
     return np.asarray((steps[head] * after).sum(axis=1))
 
 
@@ -448,7 +448,7 @@ def leans(w: FloatArray) -> tuple[FloatArray, FloatArray]:
     return w / length, np.eye(3) / length[:, :, None] - outer
 
 
-def model_of(rig: Rig, steps: Sequence[Step] = ()) -> Model:
+def model_of(rig: Rig, steps: Sequence[HeadStep] = ()) -> Model:
     """The unknowns of a rig to which steps were taken."""
     targets = {head.name: np.array(head.position) for head in rig.heads}
     targets[CAMERA] = np.array(rig.camera.position)

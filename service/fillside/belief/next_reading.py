@@ -65,7 +65,7 @@ class NextReading:
 
 @dataclass(frozen=True)
 class _Aims:
-    """What is to become sure: slopes of ratio, of exposure and of other heads' light [stops] (rows, size)."""
+    """All that is to become sure: slopes (rows, size) of ratio, exposure and other heads' light [stops]."""
 
     ratio: FloatArray
     exposure: FloatArray
@@ -112,13 +112,13 @@ def next_reading(
 
 
 def _enough(before: Sequence[float], after: Sequence[float]) -> bool:
-    """Whether one may as well stop, by the uncertainties of the aims before and after one more [stops]."""
+    """Return true if one may as well stop, by the aims' uncertainties before and after one more [stops]."""
     sure = max(before[:2]) < SURE_STOPS and before[2] < 2 * SURE_STOPS
     return sure or math.hypot(*after) > (1 - LITTLE_GAIN) * math.hypot(*before)
 
 
 def _to_come(found: _Foreseen) -> int:
-    """How many readings until it is enough, if the best is always taken and shows what is expected.
+    """The number of readings until it is enough, if the best is always taken and shows what is expected.
 
     What a reading does to the covariance depends on its slopes and variance alone, not on its value, so the
     way ahead can be gone without one.
@@ -182,7 +182,7 @@ class _Foreseen:
         return [math.sqrt(float(_mean(self.left[self.of_aim == kind][None])[0])) for kind in range(3)]
 
     def with_best(self) -> _Foreseen:
-        """What is foreseen once the best of them is taken."""
+        """The forecast once the best of them is taken."""
         best, over = self.best, float(self.spread[self.best])
         own, of_aims = self.alike[:, best], self.shared[best]
         return replace(

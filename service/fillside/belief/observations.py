@@ -16,7 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.evidence import OWN_HEAD, Evidence, Reading, seconds_of
-from fillside.belief.model import CAMERA, LN2, PER_HEAD, Figures, Model, Quantities, Step, Term, Wanted, moved
+from fillside.belief.model import (
+    CAMERA,
+    LN2,
+    PER_HEAD,
+    Figures,
+    HeadStep,
+    Model,
+    Quantities,
+    Term,
+    Wanted,
+    moved,
+)
 from fillside.belief.priors import (
     AMBIENT_STATED_SD,
     INTENSITY,
@@ -59,7 +70,7 @@ def stops_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Observations:
-    """What was seen (m): first the readings, then what the rig file states of the ambient light.
+    """Observed values (m): first the readings, then what the rig file states of the ambient light.
 
     Attributes:
         stops: the light on the scale of `stops` (m,).
@@ -100,7 +111,7 @@ def wanted_of(reading: Reading, model: Model, after: tuple[bool, ...] | None = N
 
 
 def observations(evidence: Evidence, model: Model, now_s: float | None = None) -> Observations:
-    """What the evidence says, by the rig's meter, as it counts at a time [s]; None is that of the newest."""
+    """Return the evidence by the rig's meter as it counts at a time [s]; None is that of the newest."""
     readings = evidence.readings
     shown, meter = meter_sd_of(readings, model)
     stated = list(_stated_ambient(model))
@@ -127,14 +138,14 @@ def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, 
     return stops(lux), np.maximum(np.hypot(meter.sigma * share, rounding / ((lux + DARK_LUX) * LN2)), 1e-3)
 
 
-def steps_of(evidence: Evidence, rig: Rig) -> tuple[Step, ...]:
+def steps_of(evidence: Evidence, rig: Rig) -> tuple[HeadStep, ...]:
     """The steps of a model that the events are."""
     names = [head.name for head in rig.heads]
-    return tuple(Step(names.index(event.head), event.kind) for event in evidence.events)
+    return tuple(HeadStep(names.index(event.head), event.kind) for event in evidence.events)
 
 
 def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
-    """Whether each event was before a time; what does not say its time is as new as can be."""
+    """True for each event before a time; what does not say its time is as new as can be."""
     then = seconds_of(time)
     events = [seconds_of(event.time) for event in evidence.events]
     return tuple(then is None or (event is not None and event <= then) for event in events)
@@ -163,7 +174,7 @@ def _stated_ambient(model: Model) -> Iterator[tuple[Wanted, float]]:
 
 
 def exposure_facing(rig: Rig) -> str:
-    """What the receptor faces when exposure is metered: the first key head, or the camera."""
+    """The target of the receptor when exposure is metered: the first key head, or the camera."""
     key = next((head.name for head in rig.heads if head.rule == "key"), CAMERA)
     return key if rig.meter.facing == "key" else CAMERA
 
@@ -183,7 +194,7 @@ def ambient_sides(rig: Rig) -> tuple[Wanted, Wanted, Wanted]:
 
 
 def hand_slopes(model: Model, there: Figures, quantities: Quantities) -> FloatArray:
-    """How much the quantities (m,) [stops] change per metre that the receptor is off, over all directions."""
+    """The change of the quantities (m,) [stops] per metre that the receptor is off, over all directions."""
     step = 0.01
     changes = []
     for axis in np.eye(3):
@@ -207,14 +218,14 @@ def own_sd(meter_sd: FloatArray, hand: FloatArray, hand_sd_m: float, coarse: Flo
 
 
 def model_sd(model: Model, there: Figures, wanted: Quantities, lux: FloatArray) -> FloatArray:
-    """What the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight."""
+    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight."""
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
     return np.hypot(MODEL_SD_STOPS, SKY_SD_STOPS * np.minimum(share, 1.0))
 
 
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:
-    """How what was seen (m, m) errs by its age [stops^2], with slopes `rows` (m, size) of the readings in the
-    unknowns and the share (m,) of ambient light in them."""
+    """The covariance by age of what was seen (m, m) [stops^2], with slopes `rows` (m, size) of readings in
+    the unknowns and the share (m,) of ambient light in them."""
     found = np.zeros((len(seen), len(seen)))
     if not seen.days.any():
         return found

@@ -27,8 +27,8 @@ _DAMPED, _STIFFEST = 0.05, 1e6
 
 
 @dataclass(frozen=True)
-class Problem:
-    """What was seen of a model (m), tape measures included as the last, and how it errs: `noise` (m, m)."""
+class InverseProblem:
+    """Observations (m) of a model, tape measures the last, with errors of covariance `noise` (m, m)."""
 
     model: Model
     seen: Observations
@@ -36,7 +36,7 @@ class Problem:
 
     @cached_property
     def values(self) -> FloatArray:
-        """What was seen: stops of readings, and how far stands are from the file [m]."""
+        """Observed values: stops of readings, and how far stands are from the file [m]."""
         return np.concatenate([self.seen.stops, [metres for _, _, metres in self.seen.tapes]])
 
     @cached_property
@@ -45,7 +45,7 @@ class Problem:
         return np.asarray(np.linalg.inv(self.noise))
 
     def at(self, z: FloatArray) -> Point:
-        """What would be expected in the studio that `z` (size,) describes."""
+        """The expectation in the studio that `z` (size,) describes."""
         there = self.model.figures(z)
         lux, slopes = self.model.lux_and_slopes(there, self.seen.quantities)
         expected, rows = stops(lux), stops_slopes(lux, slopes)
@@ -73,7 +73,7 @@ class Point:
         return self.figures.z
 
 
-def most_likely(problem: Problem, start: FloatArray) -> Point:
+def most_likely(problem: InverseProblem, start: FloatArray) -> Point:
     """The unknowns at which evidence and beliefs together are most likely, from a start nearby."""
     best = problem.at(start)
     if not len(problem.values):
@@ -92,7 +92,7 @@ def most_likely(problem: Problem, start: FloatArray) -> Point:
     return best
 
 
-def _step(problem: Problem, point: Point, damping: float) -> tuple[FloatArray, float]:
+def _step(problem: InverseProblem, point: Point, damping: float) -> tuple[FloatArray, float]:
     """A step of Levenberg and Marquardt from a point (size,), and by how much it should lessen the misfit."""
     off = problem.values - point.expected
     uphill = point.rows.T @ (problem.weight @ off) - point.z
@@ -106,7 +106,7 @@ def _step(problem: Problem, point: Point, damping: float) -> tuple[FloatArray, f
 
 @dataclass(frozen=True)
 class Posterior:
-    """What evidence leaves unknown of the unknowns (size,): covariance I - W'W, `whitened` is W (m, size)."""
+    """Uncertainty of the unknowns (size,) after evidence: covariance I - W'W, `whitened` is W (m, size)."""
 
     whitened: FloatArray
 
@@ -120,7 +120,7 @@ class Posterior:
         return np.asarray(one @ other.T - (one @ self.whitened.T) @ (other @ self.whitened.T).T)
 
 
-def posterior(problem: Problem, point: Point) -> Posterior:
+def posterior(problem: InverseProblem, point: Point) -> Posterior:
     """The posterior about a point."""
     if not len(problem.values):
         return Posterior(np.zeros((0, problem.model.size)))

@@ -1,4 +1,4 @@
-"""What is believed of a studio before any reading: from lamp, modifier, room and rig file.
+"""The belief about a studio before any reading: from lamp, modifier, room and rig file.
 
 Every unknown is a standard normal number behind a rising function, so that "as likely above as below" is 0
 everywhere, and readings and beliefs weigh in one unit. The spreads are common practice, no source: labels are
@@ -66,7 +66,7 @@ _LIT_SHARE_OTHER = (0.78, 0.15)
 
 @dataclass(frozen=True)
 class Prior:
-    """What is believed of the heads of a rig (n) and of the light they share, before any reading.
+    """The belief about the heads of a rig (n) and the light they share, before any reading.
 
     Attributes:
         sources: the heads as the rig file states them.
@@ -86,8 +86,8 @@ class Prior:
     ambient_lux: tuple[float, float]
 
     def setback(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """How far the light comes from behind `position` (n,) [m], by unknowns (n, FIGURES...), and its
-        slope in the unknown SETBACK."""
+        """Setbacks of the light behind `position` (n,) [m], by unknowns (n, FIGURES...), and their slopes in
+        the unknown SETBACK."""
         mean, sd = self.setback_m
         value, slope = _above(mean + sd * z[:, SETBACK], _LEAST_SETBACK_M, _SETBACK_BEND_M)
         return value, slope * sd
@@ -123,7 +123,7 @@ def _above(x: FloatArray, least: float, width: float) -> tuple[FloatArray, Float
 
 
 def prior(rig: Rig) -> Prior:
-    """What the rig file, its lamps and its modifiers let one believe."""
+    """The belief that the rig file, its lamps and its modifiers give."""
     own, heads = scene(rig), rig.heads
     kinds = [_kind(head) for head in heads]
     return Prior(

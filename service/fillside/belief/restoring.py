@@ -1,4 +1,4 @@
-"""What a calibration knows of a studio, and how surely: a belief at the figures that the calibration states.
+"""The studio that a calibration knows, with its uncertainty: a belief at the figures that it states.
 
 Nothing is fitted anew. The figures are turned back into unknowns, and the readings that the calibration
 carries say how sure those are.

@@ -1,4 +1,4 @@
-"""What a reading moved beside the heads that it is of: only what is shared, the room's light and the hand."""
+"""The effect of a reading beside the heads that it is of: by what is shared, room light and hand."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from fillside.balance.judgement.deviations import stops_words
 from fillside.balance.target import target_from_rig
 from fillside.photometry.room_light import received_lux
-from fillside.photometry.source import head_directions
+from fillside.photometry.source import LightSources, head_directions
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
-from fillside.rig.tables.model import Rig
+from fillside.rig.tables.model import Point, Rig
 
 FloatArray = NDArray[np.float64]
 
@@ -24,7 +24,7 @@ _LEVELS = np.array([0.3, 0.5, 0.75, 1.0])
 
 
 def shared_words(rig: Rig, before: Calibration | None, after: Calibration, read: Collection[str]) -> str:
-    """What else a calibration from readings of the heads `read` believes otherwise, as the end of a note.
+    """All else that a calibration from readings of the heads `read` believes otherwise, as the end of a note.
 
     `read` is empty for readings of the room with all heads out. Empty where nothing else moved.
     """
@@ -59,12 +59,12 @@ def _light(rig: Rig, calibration: Calibration | None) -> FloatArray:
     """Each head's own light, direct and by the room [lux] (marks, heads, levels), next to none where there is
     none."""
     own = scene(rig, calibration)
-    flat = np.zeros(1, dtype=np.bool_)
-    at_marks = np.array(
-        [
-            received_lux(own.sources, mark, head_directions(own.sources, mark)[np.newaxis], flat)[0]
-            for mark in rig.marks.values()
-        ]
-    )
+    at_marks = np.array([_faced_lux(own.sources, mark) for mark in rig.marks.values()])
     outputs = np.array([np.asarray(curve.output_from_level(_LEVELS)) for curve in own.curves])
     return np.asarray(np.maximum(at_marks[:, :, np.newaxis] * outputs, 10.0 * math.ldexp(1.0, -20)))
+
+
+def _faced_lux(sources: LightSources, mark: Point) -> FloatArray:
+    """The light of each head alone at full (n,) [lux] on a flat receptor that faces it."""
+    facing = head_directions(sources, mark)[None]
+    return np.asarray(received_lux(sources, mark, facing, np.zeros(1, dtype=np.bool_))[0])

@@ -23,7 +23,7 @@ _MARGIN = 2.0
 
 
 def suspicions(readings: Sequence[Reading], believed: Belief) -> list[str | None]:
-    """Why each reading is hard to believe, given a belief that it is not part of; None where it is not.
+    """The reason why each reading is hard to believe, by a belief without it; None where it is not.
 
     With that of no readings (`labels_alone`) it is held against lamp, modifier and rig file alone.
     """
@@ -49,7 +49,7 @@ def suspicions(readings: Sequence[Reading], believed: Belief) -> list[str | None
 
 
 def labels_alone(rig: Rig) -> Belief:
-    """What lamp, modifier and rig file alone let one believe."""
+    """The belief that lamp, modifier and rig file alone give."""
     return believe((), rig)
 
 
@@ -78,5 +78,5 @@ def _why_hard_to_believe(reading: Reading, read: float, expected: float, most: f
 
 
 def suspicion(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:
-    """Why a new reading is hard to believe after the `earlier` ones; None when it is as good as any."""
+    """The reason why a new reading is hard to believe after the `earlier` ones; None for a good one."""
     return suspicions((reading,), believe(tuple(earlier), rig))[0]

@@ -189,7 +189,7 @@ class CalibratedCurve(CalibrationPart, CurveTable):
 
 
 class HeadNote(CalibrationPart):
-    """What was told of a head beside readings: a "tape" measure of its distance from a place [m], that its
+    """News of a head beside readings: a "tape" measure of its distance from a place [m], that its
     stand was "moved", or its lamp "changed"."""
 
     head: StrictStr | None = None

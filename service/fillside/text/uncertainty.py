@@ -86,6 +86,21 @@ def lux(value: float | None, within_stops: float | None) -> str:
     return f"{_digits(value, within_stops, most=3)} lx"
 
 
+def significant(value: float, within_stops: float) -> str:
+    """Format a number of 0 or more with the digits that say something: one, two or three.
+
+    >>> significant(463.2, 0.02), significant(463.2, 0.3), significant(463.2, 1.1), significant(0.0341, 0.3)
+    ('463', '460', '500', '0.034')
+    >>> significant(0.0, 1.0)
+    '0'
+    """
+    if not value > 0:
+        return "0"
+    share = 2.0 ** min(within_stops, 10.0) - 1
+    places = (1 if share >= 0.5 else 2 if share >= 0.05 else 3) - 1 - math.floor(math.log10(value))
+    return f"{round(value, places):.{max(0, places)}f}"
+
+
 def _digits(value: float, within_stops: float, most: int) -> str:
     """Format a number above 0 with two digits, or up to `most` if it is known to a tenth or better."""
     digits = min(most, 2 if 2.0 ** min(within_stops, 10.0) - 1 >= 0.1 else 3)

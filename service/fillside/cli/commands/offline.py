@@ -238,7 +238,7 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
     if plot is not None:
         _draw(found, plot, f"{rig.rig.name}: {readings_file.name}")
     calibration = calibration_of(found)
-    click.echo(calibration.model_dump_json() if as_json else "\n".join(fit_lines(rig, calibration)))
+    click.echo(calibration.model_dump_json() if as_json else "\n".join(fit_lines(rig, calibration, found)))
     if plot is not None and not as_json:
         click.echo(f"\n{plot} is drawn")
 
