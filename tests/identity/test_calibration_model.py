@@ -128,5 +128,20 @@ def test_a_scene_of_the_calibration_gives_the_light_of_the_fit(seed: int) -> Non
     believed = scene(rig, fit_csv(csv_from_readings(readings), rig))
     for place, levels in (((0.2, 0.1, 1.2), (0.7, 0.5)), ((-0.3, 0.4, 1.5), (1.0, 0.35))):
         outputs = [c.output_from_level(v) for c, v in zip(believed.curves, levels, strict=True)]
-        expected = facing_lux(believed.sources, place) * np.array(outputs)
+        faced = facing_lux(believed.sources, place) + believed.sources.room_mean_lux
+        expected = faced * np.array(outputs)
         assert own_light(found, place, np.array(levels))[0] == pytest.approx(expected, rel=3e-3)
+
+
+def test_a_stated_bounce_is_not_counted_twice_in_what_was_read() -> None:
+    """A reading that faces the head has the room's light in it; away from the aim the two differ a little."""
+    rig, readings = metered(0, 6)
+    table = rig.dump()
+    rig = Rig.model_validate({**table, "heads": [{**head, "bounce": 0.1} for head in table["heads"]]})
+    found = fit(readings, rig)
+    believed = scene(rig, fit_csv(csv_from_readings(readings), rig))
+    levels = np.array([0.7, 0.5])
+    outputs = [c.output_from_level(v) for c, v in zip(believed.curves, levels, strict=True)]
+    faced = facing_lux(believed.sources, rig.first_mark) + believed.sources.room_mean_lux
+    assert believed.sources.room_mean_lux.min() > 0.04 * faced.min()
+    assert own_light(found, rig.first_mark, levels)[0] == pytest.approx(faced * np.array(outputs), rel=0.01)

@@ -65,8 +65,10 @@ def calibrated_head(fit: Fit, head: int) -> CalibratedHead:
 
 
 def _found(figures: FloatArray, diameter_m: float) -> dict[str, float]:
+    """One head's figures as found; readings that face it include what the room sends back, and the intensity
+    stated is of its direct light alone."""
     return {
-        "intensity_cd": min(float(2.0 ** figures[INTENSITY]), MOST_CD),
+        "intensity_cd": min(float(2.0 ** figures[INTENSITY] / (1 + figures[BOUNCE])), MOST_CD),
         "setback_m": min(float(figures[SETBACK]), MOST_SETBACK_M),
         "diameter_m": min(float(figures[LIT_SHARE] * diameter_m), MOST_DIAMETER_M),
         "bounce": float(figures[BOUNCE]),

@@ -107,7 +107,9 @@ def _figures(head: CalibratedHead, diameter_m: float, offset: float) -> dict[int
     """The figures that a calibrated head states; `offset` is what its family adds to the exponent."""
     exponent, full_from = head.exponent, head.full_from
     stated = {
-        INTENSITY: None if head.intensity_cd is None else math.log2(head.intensity_cd),
+        INTENSITY: None
+        if head.intensity_cd is None
+        else math.log2(head.intensity_cd * (1 + (head.bounce or 0.0))),
         SETBACK: head.setback_m,
         LIT_SHARE: None if head.diameter_m is None or diameter_m <= 0 else head.diameter_m / diameter_m,
         BOUNCE: head.bounce,
