@@ -32,7 +32,7 @@ what a window adds at the first mark from its direction (three numbers), the log
 much more the meter shows than is there, and how much more it does so under its dome [stops]."""
 SHARED = 10
 
-INTENSITY_SD_STOPS = 0.8
+INTENSITY_SD_STOPS = 0.65
 TAPE_SD_M = 0.03
 """How far from where the file says a head may stand: common practice, no source."""
 MOVED_M, CHANGED_STOPS = 0.35, 0.6
