@@ -51,11 +51,14 @@ from fillside.belief.priors import (
 from fillside.photometry.dimming import curve
 from fillside.photometry.room_light import RoomLight, smoothest_room_light
 from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
+from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
 
 _LEAST_LUX, _MOST_LEAN = 1e-3, 0.995
+_LEAST_ROOM = 1e-12
+"""Room light per candela of a head whose room is said to send nothing back [lux/cd]."""
 _MOST_HAND_M = 0.5
 _FARTHEST_SD = 6.0
 """Figures stated by hand may be farther from what lamps are like; no farther than this is believed."""
@@ -101,11 +104,15 @@ def _unknowns(model: Model, calibration: Calibration, told_of: set[str]) -> Floa
     `told_of` are the heads that were read or, where none was, those whose light is stated to be so sure.
     """
     z = np.zeros(model.size)
-    own = model.per_head(z)
+    own, lights = model.per_head(z), scene(model.rig, calibration).sources
     for i, name in enumerate(model.names):
         head = calibration.heads.get(name)
         if head is not None and name in told_of:
             own[i] = _of_head(model, i, head)
+            if head.room is None:
+                per_cd = float(lights.room_mean_lux[i]) / float(lights.intensity_cd[i])
+                mean, sd = (float(part[i]) for part in model.prior.log_room)
+                own[i, ROOM] = (math.log(max(per_cd, _LEAST_ROOM)) - mean) / sd
     first = model.index_of_shared(0)
     if calibration.ambient is not None:
         z[first : first + SHARED] = _of_ambient(model, calibration.ambient)
