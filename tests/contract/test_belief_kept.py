@@ -1,4 +1,4 @@
-"""Contract: what a calibration keeps of a belief: light, intervals, what was told; earlier ones are read too."""
+"""Contract: what a calibration keeps of a belief: light, intervals, what was told; earlier ones are read."""
 
 from __future__ import annotations
 
