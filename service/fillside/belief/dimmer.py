@@ -43,8 +43,12 @@ _MIDDLE = (_EDGES[1:] + _EDGES[:-1]) / 2
 _LEAST, LEAST_LEVEL = 1e-9, 1e-6
 """The least output, or light in a cell, that a logarithm is taken of, and the least level."""
 _MOST_LOG_SLOPE = 25.0
-_KNOWN_SD = 0.01
-"""How nearly a curve is turned back into knots."""
+_KNOWN_SD, _KNOWN_STOPS = 0.01, 0.01
+"""How nearly a curve is turned back into knots, by the logarithm of its slope and by its output."""
+_FAINT = 1e-3
+"""Output below which a curve need not be met."""
+_SETTLED = 1e-3
+_MOST_STRAYED, _ROUNDS, _SHARES = 3.0, 40, (1.0, 0.5, 0.25, 0.1, 0.03)
 _LN2 = math.log(2)
 
 
@@ -185,10 +189,44 @@ class BelievedDimmers:
 
 
 def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray:
-    """The knots (KNOTS,) that bring a head's stated curve nearest to another one: a ridge regression."""
+    """The knots (KNOTS,) that bring a head's stated curve nearest to another one, in stops of output.
+
+    Gauss-Newton steps from the ridge regression on the logarithm of the slope, which is linear in the knots.
+    """
+    own = DimmerPriors((priors.stated[head],), np.zeros(1, dtype=np.bool_))
     outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
-    outputs = np.maximum(outputs - priors.onset[head], 0.0)
-    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - priors.log_slope(head)
+    level, wanted = _EDGES[outputs > _FAINT], np.log2(outputs[outputs > _FAINT])
+    first = np.zeros(len(level), dtype=np.intp)
+    weight = 1 / (_KNOWN_STOPS * (1 + _FAINT / np.exp2(wanted))) ** 2
+
+    def off_at(knots: FloatArray) -> tuple[FloatArray, float]:
+        off = wanted - own.at(knots[None]).log2_output(first, level)
+        return off, float(off @ (weight * off) + knots @ knots)
+
+    best = _first_knots(own, outputs)
+    off, misfit = off_at(best)
+    for _ in range(_ROUNDS):
+        rows = own.at(best[None]).log2_and_slopes(first, level)[1]
+        curvature = rows.T @ (weight[:, None] * rows) + np.eye(KNOTS)
+        step = np.linalg.solve(curvature, rows.T @ (weight * off) - best)
+        for share in _SHARES:
+            tried, tried_misfit = off_at(best + share * step)
+            if tried_misfit < misfit:
+                break
+        gained = misfit - tried_misfit
+        if gained > 0:
+            best, off, misfit = best + share * step, tried, tried_misfit
+        if gained < _SETTLED:
+            break
+    return best
+
+
+def _first_knots(own: DimmerPriors, outputs: FloatArray) -> FloatArray:
+    """Knots (KNOTS,) to start from: a ridge regression on how the logarithm of the slope strays, no stretch
+    of a curve taken for quite flat."""
+    risen = np.maximum(outputs - own.onset[0], 0.0)
+    strayed = np.log(np.maximum(np.diff(risen), _LEAST) / _WIDTH) - own.log_slope(0)
+    strayed = np.clip(strayed, -_MOST_STRAYED, _MOST_STRAYED)
     # The sum of h over all cells says nothing, so it is left out of the comparison.
     rows = _STRAY - _WIDTH @ _STRAY
     off = strayed - _WIDTH @ strayed
