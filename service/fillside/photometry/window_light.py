@@ -36,7 +36,10 @@ class WindowLight:
         at_mark = np.array(self.toward_lux)
         bright = math.sqrt(float(at_mark @ at_mark) + _NO_LUX**2)
         ray = np.array(self.mark) + self.away_m * at_mark / bright - np.asarray(places, dtype=np.float64)
-        length = np.maximum(np.sqrt(np.einsum("mk,mk->m", ray, ray)), _NEAREST_M)
+        # A window of next to no light has next to no direction: its distance stays all the same, or it would
+        # shine from the mark itself.
+        missing = (self.away_m * _NO_LUX / bright) ** 2
+        length = np.maximum(np.sqrt(np.einsum("mk,mk->m", ray, ray) + missing), _NEAREST_M)
         there = bright * (self.away_m / length) ** 2
         leaning = there * np.einsum("mk,mk->m", np.asarray(axes, dtype=np.float64), ray) / length
         flat = (leaning + np.hypot(leaning, _NO_LUX)) / 2
