@@ -117,7 +117,8 @@ class Intervals:
         lux, slopes, coarse = self._light(place, levels)
         said = self._said_lux(place, levels)
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
-        beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, lux, 1.0))
+        believed = lux + self._stated_beside_lux(place, levels)
+        beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
         rows = _log2_slopes(lux, slopes)
         names, pairs = self._pairs(target, levels, shown)
         one = np.array([first for first, _, _ in pairs])
@@ -179,6 +180,17 @@ class Intervals:
             ]
         )
         return self._metering.rows_at(place).lux(np.where(levels > 0, outputs, 0.0))
+
+    def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
+        """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration
+        states without a reading: that is right as stated, as surely as stated."""
+        if not self._stated_stops:
+            return np.zeros(len(self._is_behind))
+        alone, none = np.zeros_like(levels), np.zeros_like(levels)
+        stated = list(self._stated_stops)
+        alone[stated] = levels[stated]
+        said = self._said_lux(place, alone) - self._said_lux(place, none)
+        return np.asarray(said - (self._light(place, alone)[0] - self._light(place, none)[0]))
 
     def _stated(self, rows: FloatArray) -> FloatArray:
         """Slopes (k, size) with what a calibration states without readings in place of what labels let one
