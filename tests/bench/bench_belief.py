@@ -1,10 +1,10 @@
 """How near a believed studio comes to the true one, and how often the intervals that are told hold.
 
 For each true studio (`tests/truth`: a room by radiosity, lamps with hot spots that leak, any dimmers, a
-window) the readings are taken, handed in as a CSV file, made a calibration by way of its JSON, and the
-balance is solved at the mark and at places near it. An error is the true light over what the answer says is
-achieved, in stops. Beside it stand how often the 95 % interval told holds it, and the median of the intervals
-over the 95th percentile of the errors. Run in ``tests`` with ``python -m bench.bench_belief --studios 1000``.
+window) the readings are taken, handed in as a CSV file, and made a calibration by way of its JSON. Then the
+balance is solved at the mark and at places near it. An error is the true light over what the answer says,
+in stops. Beside it stand how often the 95 % interval told holds it, and the median of the intervals over the
+95th percentile of the errors. Run in ``tests`` with ``python -m bench.bench_belief --studios 1000``.
 """
 
 from __future__ import annotations
@@ -51,8 +51,10 @@ def read_room(studio: TrueStudio) -> None:
 
 
 def read_plan(studio: TrueStudio, count: int) -> None:
-    """So many readings a head, as a person takes them who knows what helps: at working levels and full, at
-    the mark and a step from it to all sides, the third under the dome toward the camera."""
+    """So many readings a head, as a person takes them who knows what helps.
+
+    At working levels and full, at the mark and a step from it, the third under the dome toward the camera.
+    """
     for lamp in studio.lamps:
         for number in range(count):
             step = np.zeros(3)

@@ -11,7 +11,7 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.belief.calibrating import fit_csv
+from fillside.belief.calibrating import calibration_from_csv
 from fillside.belief.evidence import Reading
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
@@ -216,7 +216,7 @@ def told_after(seed: int, change: str) -> tuple[str, str]:
     hidden.read_ambient()
     read_fixed_plan(hidden, 6)
     rig = Rig.model_validate(hidden.rig_table())
-    calibration = fit_csv(hidden.csv(), rig)
+    calibration = calibration_from_csv(hidden.csv(), rig)
     one = ExpectedBalance(rig, calibration, rig.start)
     found = change_since(
         rig, calibration, [_metered(changed(hidden, change), c) for c in (one.alone(0), one.nearer(0))]

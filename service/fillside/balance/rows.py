@@ -69,10 +69,10 @@ class Metering:
         self.is_key = np.array([rule == "key" for rule in scene.rules])
         self.is_fill = np.array([rule == "fill" for rule in scene.rules])
         self.is_background = np.array([rule == "background" for rule in scene.rules])
-        self._is_work = np.array([rule == "work" for rule in scene.rules])
+        self.is_lit = np.array([rule != "work" for rule in scene.rules])
         self.dome = scene.rig.meter.receptor == "dome"
         self._camera = np.asarray(scene.rig.camera.position, dtype=float)
-        self.key_side = self._side_of_the_key()
+        self.key_side = self._side_of_the_key(self.looks_at())
         self.relative_roles = tuple(
             dict.fromkeys(
                 r for r, u in zip(scene.roles, scene.rules, strict=True) if u in ("hair", "background")
@@ -96,7 +96,7 @@ class Metering:
                 ambient = float(scene.ambient_light.on(axis, flat)[0])
                 if scene.window is not None:
                     ambient += float(scene.window.on(scene.aims[i][np.newaxis], axis, flat)[0])
-                rows.setdefault(role, []).append((seen * ~self._is_work, ambient))
+                rows.setdefault(role, []).append((seen * self.is_lit, ambient))
         return {role: _mean(readings) for role, readings in rows.items()}, own
 
     def looks_at(self) -> FloatArray:
@@ -152,13 +152,22 @@ class Metering:
             return axis
         return _unit(self._camera - place)
 
-    def _side_of_the_key(self) -> float:
+    def picture_axes(self, point: Sequence[float] | FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return unit vectors from a place [m] toward the camera, and level to the key's side of it."""
+        toward = _unit(self._camera - np.asarray(point, dtype=float))
+        return toward, _unit(np.array([toward[1], -toward[0], 0.0])) * self._key_side_in_picture
+
+    @cached_property
+    def _key_side_in_picture(self) -> float:
+        return self._side_of_the_key(self._camera)
+
+    def _side_of_the_key(self, looked_at: FloatArray) -> float:
         """Return the side of the key as seen from the first mark: 1 right of the line of sight, else -1.
 
         The side is fixed: a subject who walks past the bearing of the key keeps the key side of the face.
         """
         mark = np.asarray(self.scene.rig.first_mark, dtype=float)
-        ahead = _unit(self.looks_at() - mark)
+        ahead = _unit(looked_at - mark)
         right, to_heads = np.array([ahead[1], -ahead[0], 0.0]), head_directions(self.scene.sources, mark)
         if self.is_key.any():
             return _sign(float((to_heads[self.is_key] @ right).sum()))
@@ -166,7 +175,7 @@ class Metering:
 
     def _assemble(self, place: FloatArray, lux: FloatArray, around: FloatArray) -> Rows:
         scene = self.scene
-        balanced, lit = self.is_key | self.is_fill, ~self._is_work
+        balanced, lit = self.is_key | self.is_fill, self.is_lit
         facing, metered = lux[0], lux[1]
         matrix = np.empty((FIRST_ROLE_ROW + len(self.relative_roles), len(scene.names)))
         ambient = np.zeros(len(matrix))

@@ -38,9 +38,10 @@ from fillside.rig.tables.model import Rig
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-_BEARINGS, _FIRST_SD_STOPS = 8, 0.08
-_DOUBTS = 3
-"""How often readings are doubted and the studio is found anew without them."""
+_BEARINGS, _FIRST_SD_STOPS = 6, 0.08
+_ROUNDS, _DOUBTS = 2, 3
+"""How often the spreads of readings are settled in the studio that they give, and how often readings are
+doubted and the studio is found anew without them."""
 
 
 @dataclass(frozen=True)
@@ -116,15 +117,25 @@ class Belief:
         return Residuals(found.off[:count], found.foretold_sd[:count], found.score[:count])
 
 
-def believe(evidence: Evidence | Sequence[Reading], rig: Rig, now_s: float | None = None) -> Belief:
+def believe(
+    evidence: Evidence | Sequence[Reading],
+    rig: Rig,
+    now_s: float | None = None,
+    near: Belief | None = None,
+) -> Belief:
     """Weigh evidence and the rig file's labels into the most likely studio; with none, the labels alone.
 
     `now_s` is the Unix time for which the studio is believed [s], by default that of the newest evidence.
+    `near` is a belief of the same rig by most of the evidence; from there it is not far, and so found sooner.
     """
     told = evidence if isinstance(evidence, Evidence) else Evidence(tuple(evidence))
     model = model_of(rig, steps_of(told, rig))
     seen = observations(told, model, now_s)
-    problem, point, sd = _settled(model, seen, _under_the_sky(told, model, now_s), HAND_SD_M)
+    if near is not None and near.z.size == model.size:
+        start, hand_m, rounds = near.z, near.hand_sd_m, 1
+    else:
+        start, hand_m, rounds = _under_the_sky(told, model, now_s), HAND_SD_M, _ROUNDS
+    problem, point, sd = _settled(model, seen, start, hand_m, rounds)
     wrong = np.zeros(len(problem.values), dtype=np.bool_)
     heads = tuple(frozenset(model.names.index(name) for name in reading.heads) for reading in told.readings)
     for _ in range(_DOUBTS):
@@ -133,7 +144,7 @@ def believe(evidence: Evidence | Sequence[Reading], rig: Rig, now_s: float | Non
             break
         wrong = doubted
         point = most_likely(_doubting(problem, wrong), point.z)
-    hand_m = _hand_sd(_doubting(problem, wrong), point, seen)
+    hand_m = _hand_sd(_doubting(problem, wrong), point, seen, hand_m)
     problem, point, sd = _weighed(model, seen, point, hand_m, wrong)
     count = len(told.readings)
     return Belief(told, problem, point, wrong[:count], sd[:count], hand_m)
@@ -187,12 +198,12 @@ def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> Flo
 
 
 def _settled(
-    model: Model, seen: Observations, start: FloatArray, hand_m: float
+    model: Model, seen: Observations, start: FloatArray, hand_m: float, rounds: int
 ) -> tuple[InverseProblem, Point, FloatArray]:
     """The most likely studio, how readings err in it settled with it."""
     sized = len(seen) + len(seen.tapes)
     point = InverseProblem(model, seen, np.eye(sized)).at(start)
-    for _ in range(2):
+    for _ in range(rounds):
         problem, sd = _problem(model, seen, point, hand_m)
         point = most_likely(problem, point.z)
     problem, sd = _problem(model, seen, point, hand_m)
@@ -231,18 +242,18 @@ def _doubting(problem: InverseProblem, wrong: BoolArray) -> InverseProblem:
     return InverseProblem(problem.model, problem.seen, problem.noise + np.diag(SLIP_STOPS**2 * wrong))
 
 
-def _hand_sd(problem: InverseProblem, point: Point, seen: Observations) -> float:
+def _hand_sd(problem: InverseProblem, point: Point, seen: Observations, taken_m: float) -> float:
     """Return the unsteadiness of this hand [m]: the mean of `HAND_SDS_M` by the probability of the readings.
 
     The readings' probability under each is that of a linear model about `point` with the unknowns integrated
-    out, as for the hypotheses.
+    out, as for the hypotheses. The problem has taken it to be `taken_m` [m].
     """
     if not seen.readings:
         return HAND_SD_M
     slopes = np.zeros(len(problem.values))
     slopes[: seen.readings] = hand_slopes(problem.model, point.figures, seen.quantities)[: seen.readings]
     off = problem.values - point.expected + point.rows @ point.z
-    spread = point.rows @ point.rows.T + problem.noise - np.diag((HAND_SD_M * slopes) ** 2)
+    spread = point.rows @ point.rows.T + problem.noise - np.diag((taken_m * slopes) ** 2)
     scores = []
     for sd_m in HAND_SDS_M:
         root = np.linalg.cholesky(spread + np.diag((sd_m * slopes) ** 2))

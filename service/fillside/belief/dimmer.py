@@ -1,11 +1,12 @@
 """A dimmer of any rising shape: the stated curve, whose slope may stray.
 
-Output is o(l) = C(l) / C(1) with C(l) = integral from 0 to l of e^h, so it rises with the level whatever the
-logarithm h of its slope is (J. O. Ramsay, Estimating smooth monotone functions, J. R. Statist. Soc. B 60,
-1998). h is that of the stated curve plus a Gaussian process: in proportion to ln l, which turns one power law
-into another; in proportion to l, which turns a power law into a logarithmic one; smooth bends; and losses at
-either end, which are dead zones and early fullness. The spreads are common practice, no source: no label
-tells more than where to begin, and two readings at different levels tell more than any label.
+Output is o(l) = C(l) / C(1) with C(l) = integral from 0 to l of e^h, beyond the onset that the stated curve
+has, so it rises with the level whatever the logarithm h of its slope is (J. O. Ramsay, Estimating smooth
+monotone functions, J. R. Statist. Soc. B 60, 1998). h is that of the stated curve plus a Gaussian process: in
+proportion to ln l, which turns one power law into another; in proportion to l, which turns a power law into a
+logarithmic one; smooth bends; and losses at either end, which are dead zones and early fullness. The spreads
+are common practice, no source: no label tells more than where to begin, and two readings at different levels
+tell more than any label.
 """
 
 from __future__ import annotations
@@ -28,8 +29,8 @@ KNOT_LEVELS = np.array(
 )
 """Levels at which h may stray; between them it does so in straight lines."""
 KNOTS = len(KNOT_LEVELS)
-_LAW, _LAW_FROM = 0.7, 0.03
-_TREND = 3.0
+_LAW, _LAW_FROM = 0.8, 0.03
+_TREND = 3.3
 _BEND, _BEND_REACH = 1.0, 0.15
 _DEAD, _DEAD_REACH = 2.0, 0.035
 _FULL, _FULL_REACH = 1.0, 0.03
@@ -39,7 +40,7 @@ _EDGES = np.unique(
 )
 _WIDTH = np.diff(_EDGES)
 _MIDDLE = (_EDGES[1:] + _EDGES[:-1]) / 2
-_LEAST, _LEAST_LEVEL = 1e-9, 1e-6
+_LEAST, LEAST_LEVEL = 1e-9, 1e-6
 """The least output, or light in a cell, that a logarithm is taken of, and the least level."""
 _MOST_LOG_SLOPE = 25.0
 _KNOWN_SD = 0.01
@@ -84,9 +85,14 @@ class DimmerPriors:
     def _log_slope(self) -> FloatArray:
         found = np.empty((len(self.stated), len(_WIDTH)))
         for shape, heads in self._alike.items():
-            outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
+            outputs = np.maximum(np.asarray(shape.output_from_level(_EDGES)) - self.onset[heads[0]], 0.0)
             found[heads] = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH)
         return found
+
+    @cached_property
+    def onset(self) -> FloatArray:
+        """Output (n,) with which the stated curve sets in, as the logarithmic one does with 0.001."""
+        return np.array([float(shape.output_from_level(LEAST_LEVEL)) for shape in self.stated])
 
     @cached_property
     def _sums(self) -> FloatArray:
@@ -122,10 +128,13 @@ class DimmerPriors:
                 found[own] = np.log2(np.maximum(shape.output_from_level(level[own]), _LEAST))
         return found
 
-    def log2_tabled(self, head: IntArray, cell: IntArray, share: FloatArray) -> FloatArray:
-        """The same by the sums over cells that the strayed curve is made of."""
+    def between_points(self, head: IntArray, level: FloatArray) -> FloatArray:
+        """The stated output (t,) over what the sums over cells say of it, beyond its onset."""
+        cell, share = _place(level)
         here = (1 - share) * self._sums[head, cell] + share * self._sums[head, cell + 1]
-        return np.asarray(np.log2(np.maximum(here / self._sums[head, -1], _LEAST)))
+        onset = self.onset[head]
+        stated = (np.exp2(self.log2_stated(head, level)) - onset) / (1 - onset)
+        return np.asarray(np.maximum(stated, _LEAST) / np.maximum(here / self._sums[head, -1], _LEAST))
 
 
 @dataclass(frozen=True)
@@ -143,26 +152,34 @@ class BelievedDimmers:
 
     def log2_output(self, head: IntArray, level: FloatArray) -> FloatArray:
         """log2 of the output (t,) of heads (t,) at levels (t,) above 0."""
+        onset = self.priors.onset[head]
+        return np.asarray(np.log2(np.maximum(onset + (1 - onset) * self._risen(head, level), _LEAST)))
+
+    def _risen(self, head: IntArray, level: FloatArray) -> FloatArray:
+        """The share (t,) of the output's way from its onset to 1."""
         cell, share = _place(level)
         here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
-        strayed = np.log2(np.maximum(here / self.sums[head, -1], _LEAST))
-        more = strayed - self.priors.log2_tabled(head, cell, share)
-        return np.asarray(self.priors.log2_stated(head, level) + more)
+        return np.asarray(here / self.sums[head, -1] * self.priors.between_points(head, level))
 
-    def slopes(self, head: IntArray, level: FloatArray) -> FloatArray:
-        """Slopes of `log2_output` in the knots (t, KNOTS)."""
+    def log2_and_slopes(self, head: IntArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """`log2_output` (t,) and its slopes in the knots (t, KNOTS)."""
         cell, share = _place(level)
         here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
         before, after = self._by_knots[head, cell], self._by_knots[head, cell + 1]
         by_here = (before + share[:, None] * (after - before)) / np.maximum(here, 1e-300)[:, None]
         by_full = self._by_knots[head, -1] / self.sums[head, -1][:, None]
-        return np.asarray((by_here - by_full) / _LN2 * ~self.priors.certain[head][:, None])
+        onset = self.priors.onset[head]
+        risen = (1 - onset) * self._risen(head, level)
+        output = np.maximum(onset + risen, _LEAST)
+        part = np.where(self.priors.certain[head], 0.0, risen / (output * _LN2))
+        return np.log2(output), (by_here - by_full) * part[:, None]
 
     def outputs(self, head: int, level: FloatArray) -> FloatArray:
-        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1."""
-        lit = np.maximum(level, _LEAST_LEVEL)
-        log2 = self.log2_output(np.full(len(level), head), lit)
-        found = np.where(level > 0, np.minimum(np.exp2(log2), 1.0), 0.0)
+        """Outputs (m,) of a head, 0..1 and never falling, at rising levels (m,) with the last at 1; less than
+        the least output is none."""
+        lit = np.maximum(level, LEAST_LEVEL)
+        outputs = np.exp2(self.log2_output(np.full(len(level), head), lit))
+        found = np.where((level > 0) & (outputs >= _LEAST), np.minimum(outputs, 1.0), 0.0)
         found[-1] = 1.0
         return np.asarray(np.maximum.accumulate(found))
 
@@ -170,6 +187,7 @@ class BelievedDimmers:
 def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray:
     """The knots (KNOTS,) that bring a head's stated curve nearest to another one: a ridge regression."""
     outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
+    outputs = np.maximum(outputs - priors.onset[head], 0.0)
     strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - priors.log_slope(head)
     # The sum of h over all cells says nothing, so it is left out of the comparison.
     rows = _STRAY - _WIDTH @ _STRAY

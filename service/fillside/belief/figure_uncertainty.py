@@ -46,7 +46,7 @@ def output_sd_stops(belief: Belief, head: int, levels: FloatArray) -> FloatArray
     """The uncertainty of a head's output (m,) at levels (m,) above 0 [stops]."""
     rows = np.zeros((len(levels), belief.model.size))
     start = belief.model.head_block(head).start + FIGURES
-    slopes = belief.figures.dimmers.slopes(np.full(len(levels), head), levels)
+    _, slopes = belief.figures.dimmers.log2_and_slopes(np.full(len(levels), head), levels)
     rows[:, start : start + slopes.shape[1]] = slopes
     return np.sqrt(belief.posterior.variance(rows))
 

@@ -8,7 +8,7 @@ it counts too.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -53,7 +53,7 @@ class _Asked:
 
     def at_levels(self, levels: FloatArray) -> Quantities:
         """With heads at levels (n,)."""
-        return replace(self.wanted, level=levels[self.wanted.head])
+        return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head])
 
 
 class Intervals:
@@ -155,14 +155,11 @@ class Intervals:
 
     def _light(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
-        belief, (behind, means) = self._belief, self._behind
-        parts = []
-        for asked, averaged in ((self._there_at(place), None), (behind, means)):
+        belief, parts = self._belief, []
+        for asked in (self._there_at(place), *self._behind):
             wanted = asked.at_levels(levels)
             lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted, asked.direct)
-            coarse = model_sd(belief.model, belief.figures, wanted, lux)
-            own = (lux, slopes, coarse)
-            parts.append(own if averaged is None else tuple(averaged @ part for part in own))
+            parts.append((lux, slopes, model_sd(belief.model, belief.figures, wanted, lux)))
         order = np.empty(len(self._is_behind), dtype=np.intp)
         order[np.concatenate([np.flatnonzero(~self._is_behind), np.flatnonzero(self._is_behind)])] = (
             np.arange(len(order))
@@ -209,24 +206,37 @@ class Intervals:
         return np.array([False] * FIRST_ROLE_ROW + rules)
 
     @cached_property
-    def _behind(self) -> tuple[_Asked, FloatArray]:
-        """The light at the aims of background heads (m,), which is the same wherever the subject is, and the
-        means over the aims of each role (k, m)."""
+    def _behind(self) -> tuple[_Asked, ...]:
+        """The light on the background, a row a role, which is the same wherever the subject is; none without.
+
+        A role is metered at the aims of its heads; one path a head stands for those to all of them.
+        """
         model, rig, metering = self._belief.model, self._rig, self._metering
         roles = [role for role in metering.relative_roles if metering.role_rules[role] == "background"]
+        if not roles:
+            return ()
         lit = [i for i, head in enumerate(rig.heads) if head.rule != "work"]
-        aims = [(roles.index(head.role), rig.aim_of(head)) for head in rig.heads if head.role in roles]
-        wanted = [
-            Wanted(tuple(Term(i, 1.0, aim, CAMERA) for i in lit), aim, CAMERA)
-            for _, aim in dict.fromkeys(aims)
-        ]
-        means = np.zeros((len(roles), len(wanted)))
-        known = list(dict.fromkeys(aims))
-        for one, times in Counter(aims).items():
-            means[one[0], known.index(one)] = times
-        means /= means.sum(axis=1, keepdims=True)
-        quantities = model.quantities(wanted)
-        return _Asked(quantities, model.direct(self._belief.figures, quantities.paths)), means
+        wanted, means = [], []
+        for role in roles:
+            aims = Counter(rig.aim_of(head) for head in rig.heads if head.role == role)
+            x, y, z = np.average(list(aims), axis=0, weights=list(aims.values())).tolist()
+            wanted.append(Wanted(tuple(Term(i, 1.0, (x, y, z), CAMERA) for i in lit), (x, y, z), CAMERA))
+            means.append(self._mean_direct(lit, aims))
+        parts = zip(*((mean.lux, mean.by_setback, mean.by_share) for mean in means), strict=True)
+        return (_Asked(model.quantities(wanted), PerCandela(*(np.concatenate(part) for part in parts))),)
+
+    def _mean_direct(self, heads: Sequence[int], aims: Mapping[Point, int]) -> PerCandela:
+        """The mean of the direct light from heads (h) on flat receptors at aims that face the camera."""
+        model, found = self._belief.model, []
+        for aim in aims:
+            wanted = Wanted(tuple(Term(i, 1.0, aim, CAMERA) for i in heads), aim)
+            found.append(model.direct(self._belief.figures, model.quantities([wanted]).paths))
+        weights = list(aims.values())
+        lux, deeper, wider = (
+            np.average([getattr(one, part) for one in found], axis=0, weights=weights)
+            for part in ("lux", "by_setback", "by_share")
+        )
+        return PerCandela(lux, deeper, wider)
 
     def _there_at(self, place: Point) -> _Asked:
         if self._there is None or self._there[0] != place:

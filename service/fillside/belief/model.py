@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.dimmer import KNOTS, BelievedDimmers
+from fillside.belief.dimmer import KNOTS, LEAST_LEVEL, BelievedDimmers
 from fillside.belief.paths import LightPaths, PerCandela, lux_per_candela, per_candela, unit
 from fillside.belief.priors import (
     AMBIENT,
@@ -46,7 +46,7 @@ from fillside.belief.priors import (
     Prior,
     prior,
 )
-from fillside.photometry.window_light import WindowLight
+from fillside.photometry.window_light import WindowLight, window_lux
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -101,16 +101,20 @@ class HeadStep:
 
 @dataclass(frozen=True)
 class Quantities:
-    """Quantities (m), each a sum of terms (t) and of ambient light.
+    """Quantities (m), each a sum of terms (t) and of ambient light; a head adds to a quantity once.
 
-    `row`, `path`, `level` (t,) say to which quantity a term adds, along which path, at which level. `place`
-    (m, 3) [m] is where its ambient receptor is, `sky` (m, 3) along what it looks, 0 for none; `dome`, and
-    `metered` (m,).
+    `row`, `path`, `lamp` (t,) say to which quantity a term adds, along which path, and the light of which
+    lamp (l): a head at a level, `lamp_head` and `lamp_level` (l,), after the steps `lamp_after` (l, k).
+    `place` (m, 3) [m] is where the ambient receptor of each quantity is, `sky` (m, 3) along what it looks, 0
+    for none; `dome`, and `metered` (m,).
     """
 
     row: IntArray
     path: IntArray
-    level: FloatArray
+    lamp: IntArray
+    lamp_head: IntArray
+    lamp_level: FloatArray
+    lamp_after: BoolArray
     paths: LightPaths
     place: FloatArray
     sky: FloatArray
@@ -123,7 +127,7 @@ class Quantities:
     @property
     def head(self) -> IntArray:
         """The head (t,) of each term."""
-        return self.paths.head[self.path]
+        return self.lamp_head[self.lamp]
 
     @property
     def under_sky(self) -> BoolArray:
@@ -240,12 +244,18 @@ class Model:
             ambient_lux=ambient_lux
             * math.exp(min(max(ambient_sd * float(shared[AMBIENT]), -_FARTHEST), _FARTHEST)),
             ambient_lean=ambient_lean[0],
-            window=self.window(z),
+            window=self._window_of(shared),
             setback_slope=setback_slope,
             share_slope=share_slope,
             room_turn=turn,
             ambient_turn=ambient_turn[0],
         )
+
+    def _window_of(self, shared: FloatArray) -> WindowLight:
+        """The window that what heads share (SHARED,) stands for."""
+        (toward,), (away,) = _windows(shared[None, WINDOW_X : WINDOW_AWAY + 1])
+        x, y, z = toward.tolist()
+        return WindowLight(self.rig.first_mark, (x, y, z), float(away))
 
     def target(self, facing: str | Point) -> FloatArray:
         """The point that a receptor faces [m]."""
@@ -253,8 +263,9 @@ class Model:
 
     def quantities(self, wanted: Sequence[Wanted]) -> Quantities:
         """Quantities from what is wanted; equal paths count once."""
-        row, path, level = [], [], []
+        row, path, lamp = [], [], []
         known: dict[tuple[int, Point, str | Point, bool, tuple[bool, ...]], int] = {}
+        lamps: dict[tuple[int, float, tuple[bool, ...]], int] = {}
         now = (True,) * len(self.steps)
         for number, one in enumerate(wanted):
             after = now if one.after is None else one.after
@@ -262,7 +273,7 @@ class Model:
                 key = (term.head, term.place, term.facing, term.dome, after)
                 row.append(number)
                 path.append(known.setdefault(key, len(known)))
-                level.append(term.level)
+                lamp.append(lamps.setdefault((term.head, term.level, after), len(lamps)))
         sky = np.zeros((len(wanted), 3))
         for number, one in enumerate(wanted):
             if one.ambient is not None:
@@ -270,7 +281,10 @@ class Model:
         return Quantities(
             np.array(row, dtype=np.intp),
             np.array(path, dtype=np.intp),
-            np.array(level, dtype=np.float64),
+            np.array(lamp, dtype=np.intp),
+            np.array([key[0] for key in lamps], dtype=np.intp),
+            np.array([key[1] for key in lamps], dtype=np.float64),
+            np.array([key[2] for key in lamps], dtype=np.bool_).reshape(len(lamps), len(self.steps)),
             LightPaths(
                 np.array([key[0] for key in known], dtype=np.intp),
                 np.array([key[1] for key in known], dtype=np.float64).reshape(-1, 3),
@@ -308,7 +322,8 @@ class Model:
         """
         per_cd = self.direct(there, wanted.paths) if direct is None else direct
         head, path = wanted.head, wanted.path
-        candela, shape = _candela(there, wanted), _room_shape(there, wanted)
+        candela, by_knots = _candela_and_slopes(there, wanted)
+        shape = _room_shape(there, wanted)
         gain = there.room_gain[head]
         lux = candela * (per_cd.lux[path] + gain * shape)
         deeper = candela * per_cd.by_setback[path]
@@ -320,9 +335,9 @@ class Model:
         by[:, ROOM] = candela * gain * shape * self.prior.log_room[1][head]
         toward = np.einsum("tk,tkl->tl", wanted.paths.axis[path], there.room_turn[head])
         by[:, ROOM_X : ROOM_X + 3] = 2 * DIRECTION_SD * (candela * gain * (shape > 0))[:, None] * toward
-        by[:, FIGURES:] = (lux * LN2)[:, None] * there.dimmers.slopes(head, wanted.level)
+        by[:, FIGURES:] = (lux * LN2)[:, None] * by_knots
         of_heads = np.zeros((len(wanted), self.heads, PER_HEAD))
-        np.add.at(of_heads, (wanted.row, head), by)
+        of_heads[wanted.row, head] = by
         total = np.bincount(wanted.row, lux, minlength=len(wanted)) + self.ambient_lux(there, wanted)
         every = np.concatenate(
             [
@@ -337,7 +352,7 @@ class Model:
 
     def ambient_lux(self, there: Figures, wanted: Quantities) -> FloatArray:
         """The part of the quantities (m,) that is there with all heads out [lux]."""
-        return np.asarray(_ambient(there, wanted) + self._window(there.z, wanted))
+        return np.asarray(_ambient(there, wanted) + self._window(there, wanted))
 
     def _shared_slopes(self, there: Figures, wanted: Quantities, total: FloatArray) -> FloatArray:
         """Slopes of the quantities (m,) in what heads share (m, SHARED)."""
@@ -346,12 +361,7 @@ class Model:
         found[:, AMBIENT] = ambient * self.prior.ambient_lux[1]
         toward = 2 * AMBIENT_DIRECTION_SD * there.ambient_lux * wanted.sky @ there.ambient_turn
         found[:, AMBIENT_X:WINDOW_X] = toward * (ambient > 0)[:, None]
-        if wanted.under_sky.any():
-            window = self._window(there.z, wanted)
-            for unknown in range(WINDOW_X, WINDOW_AWAY + 1):
-                tried = there.z.copy()
-                tried[self.index_of_shared(unknown)] += _STEP
-                found[:, unknown] = (self._window(tried, wanted) - window) / _STEP
+        found[:, WINDOW_X : WINDOW_AWAY + 1] = self._window_slopes(there, wanted)
         found[:, METER] = total * (LN2 * METER_SD_STOPS) * wanted.metered
         found[:, DOME] = total * (LN2 * DOME_SD_STOPS) * (wanted.metered & wanted.dome)
         return found
@@ -365,16 +375,18 @@ class Model:
             np.add.at(found, wanted.row, by * wanted.paths.after[wanted.path])
         return found
 
-    def window(self, z: FloatArray) -> WindowLight:
-        """The window that unknowns stand for."""
-        own = np.clip(self.shared(z)[WINDOW_X : WINDOW_AWAY + 1], -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
-        x, y, z_lux = (WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:3])).tolist()
-        away = WINDOW_AWAY_M * math.exp(WINDOW_AWAY_SD * float(own[3]))
-        return WindowLight(self.rig.first_mark, (x, y, z_lux), away)
-
-    def _window(self, z: FloatArray, wanted: Quantities) -> FloatArray:
+    def _window(self, there: Figures, wanted: Quantities) -> FloatArray:
         """The light of a window in the quantities (m,) [lux]."""
-        return self.window(z).on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
+        return there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
+
+    def _window_slopes(self, there: Figures, wanted: Quantities) -> FloatArray:
+        """Its slopes (m, WINDOW_AWAY + 1 - WINDOW_X) in its unknowns."""
+        own = self.shared(there.z)[WINDOW_X : WINDOW_AWAY + 1]
+        tried = np.concatenate([own[None], own + _STEP * np.eye(len(own))])
+        toward, away = _windows(tried)
+        steps = wanted.place - np.array(self.rig.first_mark)
+        lux = window_lux(toward, away, steps, wanted.sky, wanted.dome) * wanted.under_sky
+        return np.asarray(((lux[1:] - lux[0]) / _STEP).T)
 
     def _shown(self, z: FloatArray, wanted: Quantities) -> FloatArray:
         """The meter's display over the light that is there, of quantities (m,)."""
@@ -390,10 +402,22 @@ def _stepped(steps: FloatArray, head: IntArray, after: BoolArray) -> FloatArray:
 
 def _candela(there: Figures, wanted: Quantities) -> FloatArray:
     """Intensity of the head of each term (t,) at its level [cd]."""
-    head, lit = wanted.head, wanted.level > 0
-    changes = _stepped(there.changes_stops, head, wanted.paths.after[wanted.path])
-    log2 = there.dimmers.log2_output(head, np.where(lit, wanted.level, 1.0))
-    return np.asarray(np.exp2(there.log2_cd[head] + changes + log2) * lit)
+    log2 = there.dimmers.log2_output(wanted.lamp_head, np.maximum(wanted.lamp_level, LEAST_LEVEL))
+    return np.asarray(_lit(there, wanted, log2)[wanted.lamp])
+
+
+def _candela_and_slopes(there: Figures, wanted: Quantities) -> tuple[FloatArray, FloatArray]:
+    """The same, and the slopes of its log2 in the knots of its dimmer (t, KNOTS)."""
+    level = np.maximum(wanted.lamp_level, LEAST_LEVEL)
+    log2, by_knots = there.dimmers.log2_and_slopes(wanted.lamp_head, level)
+    return _lit(there, wanted, log2)[wanted.lamp], by_knots[wanted.lamp]
+
+
+def _lit(there: Figures, wanted: Quantities, log2_output: FloatArray) -> FloatArray:
+    """Intensity of each lamp (l,) [cd]; at level 0 there is none, whatever its dimmer."""
+    head = wanted.lamp_head
+    changes = _stepped(there.changes_stops, head, wanted.lamp_after)
+    return np.asarray(np.exp2(there.log2_cd[head] + changes + log2_output) * (wanted.lamp_level > 0))
 
 
 def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:
@@ -407,6 +431,14 @@ def _ambient(there: Figures, wanted: Quantities) -> FloatArray:
     """The light with all heads out in the quantities (m,) but for a window's [lux]."""
     shape = np.where(wanted.dome, 2.0, 1.0) + 2 * wanted.sky @ there.ambient_lean
     return np.asarray(there.ambient_lux * np.maximum(shape, 0.0) * wanted.under_sky)
+
+
+def _windows(unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Light of windows at the first mark, by direction (w, 3) [lux], and their distances (w,) [m], by their
+    unknowns (w, 4)."""
+    own = np.clip(unknowns, -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
+    toward = WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:, :3])
+    return toward, WINDOW_AWAY_M * np.exp(WINDOW_AWAY_SD * own[:, 3])
 
 
 def leans(w: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -20,7 +20,7 @@ from fillside.belief.priors import MOVED_M, STAND, TAPE_SD_M
 
 FloatArray = NDArray[np.float64]
 
-_TRIES, _LONGEST, SETTLED = 60, 2.5, 2e-3
+_TRIES, _LONGEST, SETTLED = 60, 2.5, 1e-2
 """Most steps tried, the longest in any unknown [sd], and a gain in squared misfit too small to go on for."""
 _DAMPED, _STIFFEST = 0.05, 1e6
 """The least damping where a step did not keep its promise, and that at which to give up."""
@@ -86,7 +86,7 @@ def most_likely(problem: InverseProblem, start: FloatArray) -> Point:
         if gain > 0:
             best = tried
         kept = gain / max(promised, 1e-300)
-        damping = max(4 * damping, _DAMPED) if kept < 0.25 else damping / 5 if kept > 0.75 else damping
+        damping = max(8 * damping, _DAMPED) if kept < 0.25 else damping / 8 if kept > 0.75 else damping
         if promised < SETTLED or damping > _STIFFEST:
             break
     return best

@@ -1,11 +1,11 @@
 """Light of a window near the subject: a small even source, which the room's four numbers do not describe.
 
-By the inverse square of the distance and the cosine at the receptor, from a point in its direction.
+From a point in its direction, by the inverse square of the distance and the cosine at the receptor. Places
+are near the mark beside how far the window is, so distance and direction change with them in first order.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +14,10 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 LEAST_WINDOW_M = 0.3
-_NO_LUX, _NEAREST_M = 0.01, 0.5
-"""Light below which a window counts as none, smoothly, and how near to it a place may be reckoned."""
+_FAINT_LUX = 0.3
+"""Light below which a window counts as none, smoothly."""
+_NEAREST = 0.7
+"""A place is reckoned to come no nearer to a window than by this share of the way."""
 
 
 @dataclass(frozen=True)
@@ -31,21 +33,29 @@ class WindowLight:
     away_m: float
 
     def on(self, places: ArrayLike, axes: ArrayLike, dome: ArrayLike) -> FloatArray:
-        """Return the lux (m,) on receptors at `places` (m, 3) [m], flat or `dome` (m,), that face
-        along unit vectors `axes` (m, 3)."""
-        at_mark = np.array(self.toward_lux)
-        bright = math.sqrt(float(at_mark @ at_mark) + _NO_LUX**2)
-        ray = np.array(self.mark) + self.away_m * at_mark / bright - np.asarray(places, dtype=np.float64)
-        # A window of next to no light has next to no direction: its distance stays all the same, or it would
-        # shine from the mark itself.
-        missing = (self.away_m * _NO_LUX / bright) ** 2
-        length = np.maximum(np.sqrt(np.einsum("mk,mk->m", ray, ray) + missing), _NEAREST_M)
-        there = bright * (self.away_m / length) ** 2
-        leaning = there * np.einsum("mk,mk->m", np.asarray(axes, dtype=np.float64), ray) / length
-        flat = (leaning + np.hypot(leaning, _NO_LUX)) / 2
-        return np.asarray(np.where(np.asarray(dome, dtype=np.bool_), (there + leaning) / 2, flat))
+        """Return the lux (m,) on receptors at `places` (m, 3) [m], flat or `dome` (m,), that face along unit
+        vectors `axes` (m, 3)."""
+        step = np.asarray(places, dtype=np.float64) - np.array(self.mark)
+        found = window_lux(np.array([self.toward_lux]), np.array([self.away_m]), step, axes, dome)
+        return np.asarray(found[0])
 
     def times(self, factor: float) -> WindowLight:
         """Return the same window brighter by a factor."""
         x, y, z = (factor * part for part in self.toward_lux)
         return WindowLight(self.mark, (x, y, z), self.away_m)
+
+
+def window_lux(
+    toward_lux: FloatArray, away_m: FloatArray, steps: FloatArray, axes: ArrayLike, dome: ArrayLike
+) -> FloatArray:
+    """Return the lux (w, m) of windows, as of `WindowLight`, on receptors `steps` (m, 3) from the mark."""
+    axis, is_dome = np.asarray(axes, dtype=np.float64), np.asarray(dome, dtype=np.bool_)
+    square = np.einsum("wk,wk->w", toward_lux, toward_lux)
+    bright = square / (np.sqrt(square + _FAINT_LUX**2) + _FAINT_LUX)
+    way = toward_lux @ steps.T / (away_m * (bright + _FAINT_LUX))[:, None]
+    nearer = 1 - np.minimum(np.maximum(way, -_NEAREST), _NEAREST)
+    there = bright[:, None] / nearer**2
+    aside = np.einsum("mk,mk->m", axis, steps)
+    leaning = (toward_lux @ axis.T - (bright / away_m)[:, None] * aside) / nearer**3
+    flat = (leaning + np.sqrt(leaning**2 + _FAINT_LUX**2)) / 2
+    return np.asarray(np.where(is_dome, (there + leaning) / 2, flat))

@@ -72,12 +72,18 @@ def at_full_lux(scene: Scene, look: Look) -> FloatArray:
 
 
 def room_lux(scene: Scene, look: Look) -> float:
-    """The light without our heads as the receptor sees it [lux]; between the known sides their mean."""
+    """The light without our heads as the receptor sees it [lux]: as it was metered, else by its direction."""
+    meter = scene.rig.meter
+    dome = meter.receptor == "dome"
     if look.side == CAMERA:
-        return scene.ambient[2]
-    rule = scene.rules[scene.index(look.side)]
-    sides = {"key": scene.ambient[0], "fill": scene.ambient[1]}
-    return sides.get(rule, sum(scene.ambient) / 3)
+        if meter.facing == CAMERA and look.dome == dome:
+            return scene.ambient[2]
+    elif not look.dome and scene.rules[scene.index(look.side)] in ("key", "fill"):
+        return scene.ambient[0 if scene.rules[scene.index(look.side)] == "key" else 1]
+    faced = scene.sources.position[scene.index(look.side)] if look.faced is None else np.array(look.faced)
+    away = faced - np.array(look.at)
+    axis = away / max(float(np.linalg.norm(away)), 1e-9)
+    return float(scene.ambient_light.on([axis], [look.dome])[0])
 
 
 def outputs_at(scene: Scene, levels: Mapping[str, float]) -> FloatArray:

@@ -11,7 +11,7 @@ import click
 from fillside.cli.files import CALIBRATION, RIG_FILE, calibration_of, check_writable, rig_of, sheet_text
 from fillside.cli.group import Failure, WrongUse
 from fillside.cli.parameters import AS_JSON, FEET, NumbersCommand, place, plain
-from fillside.cli.render.state import head_lines, state_lines
+from fillside.cli.render.state import head_lines, room_light_lines, state_lines
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown_name
 from fillside.text import numbers, uncertainty
@@ -187,12 +187,18 @@ def _prediction(found: dict[str, Any]) -> list[str]:
             f"{uncertainty.ratio(face['ratio'], within['face_stops'])}, {sides}",
             uncertainty.plus_minus(within["face_stops"]),
         ],
+        [
+            "in the picture",
+            f"{uncertainty.ratio(face['halves_ratio'], within['face_stops'])}, halves of the face",
+            "",
+        ],
     ]
     return [
         f"at {numbers.metres(found['at'])}",
         *numbers.table(rows),
         "",
         *head_lines(found["heads"], exposure),
+        *(["", *lines] if (lines := room_light_lines(found)) else []),
     ]
 
 

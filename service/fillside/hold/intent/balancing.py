@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from fillside.balance.halves import BallInPlace
 from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
@@ -40,6 +41,7 @@ class Balancing:
         self._solver = BalanceSolver(scene)
         self.limits = self._solver.limits
         self._calibrated = scene.sources
+        self._ball: BallInPlace | None = None
         self.corrected: dict[str, float] = {}
 
     def count_on(self, heads: HeadPolicy) -> None:
@@ -67,6 +69,7 @@ class Balancing:
     def _see(self, scene: Scene) -> None:
         self.scene = scene
         self._solver = BalanceSolver(scene)
+        self._ball = None
 
     @property
     def metering(self) -> Metering:
@@ -95,6 +98,12 @@ class Balancing:
         """Meter the light of codes at a place [m]; heads that do not work are left out."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), target, outputs, self.dropped(place, target))
+
+    def halves_ratio(self, place: Point, codes: Codes, working: tuple[bool, ...]) -> float | None:
+        """Return the ratio of the halves of a matt ball at a place [m] in the light of codes."""
+        if self._ball is None:
+            self._ball = BallInPlace(self.metering)
+        return self._ball.at(place).ratio(self.outputs(codes) * np.array(working, dtype=float))
 
     def dropped(self, place: Point, target: BalanceTarget) -> tuple[str, ...]:
         """Return those of "key" and "fill" that give too little light at a place [m] to count."""

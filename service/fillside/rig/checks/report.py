@@ -8,6 +8,8 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.rig.checks.cautions import camera_advice, caution_texts
 from fillside.rig.checks.warnings import RigWarning, rig_warnings
+from fillside.rig.notation import RoomLightKnown
+from fillside.rig.scene.room import room_light_known
 from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import (
     CurveTable,
@@ -64,6 +66,7 @@ class RigReport(_ReportModel):
     exposure_target_lux: float
     room: RoomSummary | None
     ambient_lux: tuple[float, float, float]
+    room_light: RoomLightKnown
     heads: tuple[HeadSummary, ...]
     drivers: dict[str, str]
     doors: dict[str, str]
@@ -86,6 +89,7 @@ def check_rig(rig: Rig) -> RigReport:
         exposure_target_lux=exposure_target_lux(rig),
         room=None if rig.room is None else _room(rig.room),
         ambient_lux=rig.ambient_toward,
+        room_light=room_light_known(rig, None),
         heads=tuple(_summary(rig, head) for head in rig.heads),
         drivers={name: table.kind for name, table in rig.drivers.items()},
         doors=_doors(rig),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,15 +15,10 @@ from fillside.photometry.room_light import (
 )
 from fillside.photometry.source import LightSources, facing_lux, head_directions
 from fillside.rig.calibration import CalibratedHead, Calibration
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
-
-RoomLightKnown = Literal["not known", "from the rig file", "from readings"]
-NOT_KNOWN = (
-    "the room's light is not known (no [room], bounce, [ambient] or reading): numbers are of direct light"
-)
-"""Told wherever numbers are given of a rig whose room nothing is known of."""
 
 
 def room_light_known(rig: Rig, calibration: Calibration | None) -> RoomLightKnown:

@@ -17,8 +17,9 @@ from fillside.photometry.room_light import NO_ROOM_LIGHT, RoomLight, room_light_
 from fillside.photometry.source import LightSources
 from fillside.photometry.window_light import LEAST_WINDOW_M, WindowLight
 from fillside.rig.calibration import CalibratedHead, Calibration
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.scene.dimmers import Dimmers
-from fillside.rig.scene.room import RoomLightKnown, room_light_known, smoothest_ambient, with_room_light
+from fillside.rig.scene.room import room_light_known, smoothest_ambient, with_room_light
 from fillside.rig.scene.whites import White, stated_curve, white_of
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Head, Point, Rig
 

@@ -6,11 +6,11 @@ import json
 import math
 from typing import Any
 
-from fillside.calibration.estimate.fit import fit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from contract.test_any_legal_rig import legal_rigs
+from fillside.belief.belief import believe
 from fillside.belief.calibrating import calibration_of
 from fillside.belief.evidence import Reading, ReadingError, check_against, reading_from_words
 from fillside.rig.calibration import Calibration
@@ -54,7 +54,7 @@ def _finite(value: Any) -> bool:
 def test_any_readings_of_any_rig_make_a_calibration(data: st.DataObject) -> None:
     rig = data.draw(legal_rigs())
     readings = [r for r in data.draw(st.lists(_reading(rig), max_size=9)) if r is not None]
-    text = calibration_of(fit(readings, rig)).model_dump_json()
+    text = calibration_of(believe(readings, rig)).model_dump_json()
     assert _finite(json.loads(text))
     assert "NaN" not in text
     assert "Infinity" not in text

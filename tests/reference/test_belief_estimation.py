@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 from fillside.calibration.estimate.dimmer import log2_output
-from fillside.calibration.estimate.fit import fit
 from fillside.calibration.estimate.gauss_newton import FitProblem
 from fillside.calibration.estimate.model import PER_HEAD, Quantities, Shapes, Term, model_of
 from fillside.calibration.estimate.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
 from fillside.calibration.estimate.uncertainty import propagated
 
+from fillside.belief.belief import believe
 from fillside.belief.evidence import Reading
 from fillside.belief.observations import observations
 from fillside.rig.tables.model import Rig
@@ -170,7 +170,7 @@ def test_many_readings_average_as_the_mean_does() -> None:
     table["meter"] = {"sigma": 0.1}
     table["ambient"] = {"lux": 0.0}
     one = Rig.model_validate(table)
-    found = fit([_dummy()] * 25, one)
+    found = believe([_dummy()] * 25, one)
     model = found.model
     wanted = model.quantities([([Term(0, 1.0, (0.0, 0.0, 1.2), "key")], None)])
     lux, slopes = model.lux_and_slopes(found.z, found.shapes, wanted)
