@@ -57,7 +57,7 @@ def direct_lux(belief: Belief, head: int) -> float:
     wanted = model.quantities([Wanted((Term(head, 1.0, mark, model.names[head]),), mark)])
     there = belief.figures
     candela = 2.0 ** float(there.log2_cd[head] + there.changes_stops[head].sum())
-    return candela * float(model.direct(there, wanted.paths).lux[0])
+    return float(candela * model.direct(there, wanted.paths).lux[0])
 
 
 @dataclass(frozen=True)
