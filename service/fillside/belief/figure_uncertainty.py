@@ -46,7 +46,7 @@ def output_sd_stops(belief: Belief, head: int, levels: FloatArray) -> FloatArray
     """The uncertainty of a head's output (m,) at levels (m,) above 0 [stops]."""
     rows = np.zeros((len(levels), belief.model.size))
     start = belief.model.head_block(head).start + FIGURES
-    _, slopes = belief.figures.dimmers.log2_and_slopes(np.full(len(levels), head), levels)
+    slopes = belief.figures.dimmers.log2_and_slopes(np.full(len(levels), head), levels)[1]
     rows[:, start : start + slopes.shape[1]] = slopes
     return np.sqrt(belief.posterior.variance(rows))
 
@@ -56,7 +56,7 @@ def direct_lux(belief: Belief, head: int) -> float:
     model, mark = belief.model, belief.rig.first_mark
     wanted = model.quantities([Wanted((Term(head, 1.0, mark, model.names[head]),), mark)])
     there = belief.figures
-    candela = 2.0 ** float(there.log2_cd[head] + there.changes_stops[head].sum())
+    candela = 2.0 ** (there.log2_cd[head] + there.changes_stops[head].sum())
     return float(candela * model.direct(there, wanted.paths).lux[0])
 
 
