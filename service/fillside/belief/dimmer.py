@@ -45,6 +45,11 @@ _LEAST, LEAST_LEVEL = 1e-9, 1e-6
 _MOST_LOG_SLOPE = 25.0
 _KNOWN_SD = 0.01
 """How nearly a curve is turned back into knots."""
+_SEEN_LEVELS = np.concatenate([np.linspace(0.02, 0.1, 9), np.linspace(0.12, 1.0, 45)])
+_SEEN_OUTPUT, _MISSED_STOPS, _STRANGE_SD = 2e-3, 0.03, 5.0
+"""Levels at which a curve is held against another one, the output below which nobody sees a difference, the
+stops that matter there, and knots that no dimmer has."""
+_STEPS, _GAIN, _STIFFEST = 60, 1e-3, 1e8
 _LN2 = math.log(2)
 
 
@@ -185,7 +190,11 @@ class BelievedDimmers:
 
 
 def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray:
-    """The knots (KNOTS,) that bring a head's stated curve nearest to another one: a ridge regression."""
+    """The knots (KNOTS,) that bring a head's stated curve nearest to another one.
+
+    By a ridge regression of the slopes; where that misses the light, as with a sharp dead zone, by the light.
+    """
+    alone = DimmerPriors((priors.stated[head],), np.zeros(1, dtype=np.bool_))
     outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
     outputs = np.maximum(outputs - priors.onset[head], 0.0)
     strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - priors.log_slope(head)
@@ -194,7 +203,47 @@ def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray
     off = strayed - _WIDTH @ strayed
     weight = _WIDTH / _KNOWN_SD**2
     curvature = rows.T @ (weight[:, None] * rows) + np.eye(KNOTS)
-    return np.asarray(np.linalg.solve(curvature, rows.T @ (weight * off)))
+    found = np.asarray(np.linalg.solve(curvature, rows.T @ (weight * off)))
+    wanted = _seen(np.asarray(shape.output_from_level(_SEEN_LEVELS), dtype=np.float64))
+    missed = np.abs(wanted - _seen_at(alone, found)[0]).max()
+    if missed < _MISSED_STOPS and np.abs(found).max() < _STRANGE_SD:
+        return found
+    return _knots_by_light(alone, wanted)
+
+
+def _knots_by_light(alone: DimmerPriors, wanted: FloatArray) -> FloatArray:
+    """The knots (KNOTS,) by which one head shows `wanted` (m,) most nearly: damped Gauss-Newton steps."""
+    z, damping = np.zeros(KNOTS), 1.0
+    shown, slopes = _seen_at(alone, z)
+    misfit = _misfit(wanted - shown, z)
+    for _ in range(_STEPS):
+        uphill = slopes.T @ (wanted - shown) / _KNOWN_SD**2 - z
+        curvature = slopes.T @ slopes / _KNOWN_SD**2 + (1 + damping) * np.eye(KNOTS)
+        tried = z + np.linalg.solve(curvature, uphill)
+        there, rising = _seen_at(alone, tried)
+        gain = misfit - _misfit(wanted - there, tried)
+        damping = damping / 5 if gain > 0 else damping * 4
+        if gain > 0:
+            z, shown, slopes, misfit = tried, there, rising, misfit - gain
+        if 0 < gain < _GAIN or damping > _STIFFEST:
+            break
+    return z
+
+
+def _misfit(off: FloatArray, z: FloatArray) -> float:
+    return float(off @ off / _KNOWN_SD**2 + z @ z)
+
+
+def _seen_at(alone: DimmerPriors, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What one head shows (m,) with knots (KNOTS,), and its slopes in them (m, KNOTS)."""
+    log2, slopes = alone.at(z[None]).log2_and_slopes(np.zeros(len(_SEEN_LEVELS), dtype=np.intp), _SEEN_LEVELS)
+    output = np.exp2(log2)
+    return _seen(output), slopes * (output / (output + _SEEN_OUTPUT))[:, None]
+
+
+def _seen(output: FloatArray) -> FloatArray:
+    """Outputs (m,) as stops, finite where there is none."""
+    return np.asarray(np.log2(output + _SEEN_OUTPUT))
 
 
 def _place(level: FloatArray) -> tuple[IntArray, FloatArray]:

@@ -51,6 +51,7 @@ from fillside.belief.priors import (
 from fillside.photometry.dimming import curve
 from fillside.photometry.room_light import RoomLight, smoothest_room_light
 from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
+from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -101,10 +102,15 @@ def _unknowns(model: Model, calibration: Calibration, read: set[str]) -> FloatAr
         head = calibration.heads.get(name)
         if head is not None and name in read:
             own[i] = _of_head(model, i, head)
+            if head.room is None and head.bounce:
+                own[i, ROOM] = _room_of_bounce(model, i, calibration)
     first = model.index_of_shared(0)
     if calibration.ambient is not None:
         z[first : first + SHARED] = _of_ambient(model, calibration.ambient)
-    return np.clip(z, -_FARTHEST_SD, _FARTHEST_SD)
+    figures = own[:, :FIGURES]
+    figures[:] = np.clip(figures, -_FARTHEST_SD, _FARTHEST_SD)
+    z[first:] = np.clip(z[first:], -_FARTHEST_SD, _FARTHEST_SD)
+    return z
 
 
 def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
@@ -124,6 +130,13 @@ def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
         shape = curve((tuple(head.curve.levels), tuple(head.curve.outputs)))
         found[FIGURES:] = knots_of(prior.dimmers, i, shape)
     return np.asarray(found)
+
+
+def _room_of_bounce(model: Model, i: int, calibration: Calibration) -> float:
+    """The unknown ROOM of a head whose room light an older calibration states as a share of its light."""
+    sources = scene(model.rig, calibration).sources
+    mean, sd = (float(part[i]) for part in model.prior.log_room)
+    return (math.log(float(sources.room_mean_lux[i]) / float(sources.intensity_cd[i])) - mean) / sd
 
 
 def _lean_unknowns(mean: float, vector: tuple[float, float, float]) -> FloatArray:
