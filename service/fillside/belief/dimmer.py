@@ -138,7 +138,7 @@ class DimmerPriors:
         cell, share = _place(level)
         here = (1 - share) * self._sums[head, cell] + share * self._sums[head, cell + 1]
         onset = self.onset[head]
-        stated = (np.exp2(self.log2_stated(head, level)) - onset) / (1 - onset)
+        stated = (np.exp2(self.log2_stated(head, level)) - onset) / np.maximum(1 - onset, _LEAST)
         return np.asarray(np.maximum(stated, _LEAST) / np.maximum(here / self._sums[head, -1], _LEAST))
 
 
