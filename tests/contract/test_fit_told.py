@@ -16,7 +16,6 @@ from click.testing import CliRunner
 import fillside
 from contract.meter_studio import made, rig_of
 from fillside.belief.belief import believe
-from fillside.belief.calibrating import belief_from_csv, calibration_from_csv, calibration_of
 from fillside.belief.evidence import (
     Evidence,
     HeadEvent,
@@ -25,7 +24,9 @@ from fillside.belief.evidence import (
     TapeMeasure,
     evidence_from_csv,
 )
-from fillside.belief.figure_uncertainty import (
+from fillside.belief.priors import STAND, TAPE_SD_M
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, calibration_of
+from fillside.belief.result.figure_uncertainty import (
     ambient_uncertainty,
     direct_lux,
     intensity_sd_stops,
@@ -34,8 +35,7 @@ from fillside.belief.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.belief.priors import STAND, TAPE_SD_M
-from fillside.belief.shared_words import shared_words
+from fillside.belief.result.shared_words import shared_words
 from fillside.cli.commands.offline import fit
 from fillside.cli.render.calibration import COMPARED_LEVELS, curve_words, fit_lines
 from fillside.orders.answers import Refusal

@@ -18,8 +18,8 @@ from click.testing import CliRunner
 from contract.meter_studio import made
 from fillside.balance.target import target_from_rig
 from fillside.belief.evidence import readings_from_csv
-from fillside.belief.intervals import Intervals, own_light
-from fillside.belief.restoring import known_belief
+from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import known_belief
 from fillside.cli.commands.offline import predict, solve
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from fillside.calibration.estimate.posterior import Skewed, posterior
 
-from fillside.belief.expanded_uncertainty import around, decimals, expanded
+from fillside.belief.result.expanded_uncertainty import around, decimals, expanded
 
 FREE = 2500.0
 """Standard deviation [stops] of lights of which nothing is believed beforehand."""

@@ -235,7 +235,7 @@ def _misfit(off: FloatArray, z: FloatArray) -> float:
 
 
 def _seen_at(alone: DimmerPriors, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What one head shows (m,) with knots (KNOTS,), and its slopes in them (m, KNOTS)."""
+    """The light that one head with knots (KNOTS,) shows (m,), and its slopes in them (m, KNOTS)."""
     log2, slopes = alone.at(z[None]).log2_and_slopes(np.zeros(len(_SEEN_LEVELS), dtype=np.intp), _SEEN_LEVELS)
     output = np.exp2(log2)
     return _seen(output), slopes * (output / (output + _SEEN_OUTPUT))[:, None]

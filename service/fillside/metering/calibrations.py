@@ -10,8 +10,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from fillside.background.worker_process import WorkerProcess
-from fillside.belief.calibrating import weigh
 from fillside.belief.evidence import Reading
+from fillside.belief.result.calibrating import weigh
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.drift.daylight import with_sensors
 from fillside.hold.machine.hold import Hold

@@ -20,12 +20,12 @@ from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.belief.belief import Belief
-from fillside.belief.expanded_uncertainty import expanded
 from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
 from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
 from fillside.belief.paths import LightPaths, PerCandela, unit
 from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
-from fillside.belief.restoring import known_belief
+from fillside.belief.result.expanded_uncertainty import expanded
+from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
