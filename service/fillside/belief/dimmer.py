@@ -29,8 +29,8 @@ KNOT_LEVELS = np.array(
 )
 """Levels at which h may stray; between them it does so in straight lines."""
 KNOTS = len(KNOT_LEVELS)
-_LAW, _LAW_FROM = 0.8, 0.03
-_TREND = 3.3
+_LAW, _LAW_FROM = 0.7, 0.03
+_TREND = 2.7
 _BEND, _BEND_REACH = 1.0, 0.15
 _DEAD, _DEAD_REACH = 2.0, 0.035
 _FULL, _FULL_REACH = 1.0, 0.03

@@ -32,7 +32,7 @@ what a window adds at the first mark from its direction (three numbers), the log
 much more the meter shows than is there, and how much more it does so under its dome [stops]."""
 SHARED = 10
 
-INTENSITY_SD_STOPS = 0.8
+INTENSITY_SD_STOPS = 0.65
 TAPE_SD_M = 0.03
 """How far from where the file says a head may stand: common practice, no source."""
 MOVED_M, CHANGED_STOPS = 0.35, 0.6
@@ -53,7 +53,7 @@ brighter than any lamp."""
 WINDOW_AWAY_M, WINDOW_AWAY_SD = 2.2, 0.35
 _AMBIENT_LUX, _AMBIENT_SD = 1.5, 2.0
 """The light with all heads out where nothing is stated: next to none is likeliest, a lit room no wonder."""
-AMBIENT_STATED_SD, LEAST_AMBIENT_LUX = 0.25, 0.2
+AMBIENT_STATED_SD, LEAST_AMBIENT_LUX = 0.4, 0.2
 """How sure the three numbers of the file are, as a natural logarithm, and the least that is distinguished."""
 
 _LEAST_SETBACK_M, _SETBACK_BEND_M = 0.0, 0.02
