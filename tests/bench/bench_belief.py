@@ -20,10 +20,10 @@ import numpy as np
 from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
-from fillside.belief.calibrating import calibration_from_csv
 from fillside.belief.evidence import readings_from_csv
-from fillside.belief.intervals import Intervals
 from fillside.belief.next_reading import next_reading
+from fillside.belief.result.calibrating import calibration_from_csv
+from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

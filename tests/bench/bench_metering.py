@@ -30,7 +30,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fillside.belief.calibrating import belief_from_csv, calibration_of
+from fillside.belief.result.calibrating import belief_from_csv, calibration_of
 from fillside.doors.listener import give
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of

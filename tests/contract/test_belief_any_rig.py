@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from contract.test_any_legal_rig import legal_rigs
 from fillside.belief.belief import believe
-from fillside.belief.calibrating import calibration_of
 from fillside.belief.evidence import Reading, ReadingError, check_against, reading_from_words
+from fillside.belief.result.calibrating import calibration_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig

@@ -13,9 +13,9 @@ import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import believe
-from fillside.belief.calibrating import belief_from_csv, calibration_from_csv
 from fillside.belief.evidence import Reading, readings_from_csv
 from fillside.belief.next_reading import next_reading
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
 from fillside.belief.suspicions import suspicion
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
@@ -276,7 +276,7 @@ def test_other_heads_are_asked_for_as_well() -> None:
 
 def test_the_fit_needs_neither_scipy_nor_matplotlib_nor_a_clock() -> None:
     program = (
-        "import sys, fillside.belief.calibrating, fillside.calibration.drift.change\n"
+        "import sys, fillside.belief.result.calibrating, fillside.calibration.drift.change\n"
         "import fillside.calibration.routine.warmth\n"
         "import fillside.calibration.drift.daylight\n"
         "print(sorted({'scipy', 'matplotlib', 'asyncio', 'sqlite3'} & set(sys.modules)))"

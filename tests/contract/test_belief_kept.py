@@ -13,11 +13,11 @@ import pytest
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.balance.prediction import Prediction, predict
 from fillside.belief.belief import Belief, believe
-from fillside.belief.calibrating import calibration_of
 from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure, readings_from_csv
-from fillside.belief.intervals import Intervals, own_light
 from fillside.belief.observations import ambient_sides
-from fillside.belief.restoring import known_belief
+from fillside.belief.result.calibrating import calibration_of
+from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import known_belief
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions
 from fillside.rig.calibration import Calibration

@@ -13,8 +13,8 @@ import pytest
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import Belief, believe
 from fillside.belief.evidence import Evidence, HeadEvent, Reading, TapeMeasure, readings_from_csv
-from fillside.belief.intervals import own_light
 from fillside.belief.priors import STAND, TAPE_SD_M
+from fillside.belief.result.intervals import own_light
 from fillside.rig.tables.model import Rig
 
 MORNING, NOON, EVENING = (f"2026-02-11T{hour:02d}:00" for hour in (9, 12, 18))

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import HiddenStudio, Vector, read_fixed_plan, studio
-from fillside.belief.calibrating import belief_from_csv
 from fillside.belief.evidence import readings_from_csv
+from fillside.belief.result.calibrating import belief_from_csv
 from fillside.calibration.drift.change import HeadChange, change_of, slow_correction
 from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
 from fillside.calibration.routine.warmth import is_warm, trend

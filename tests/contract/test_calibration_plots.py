@@ -12,8 +12,8 @@ from matplotlib.text import Text
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import Belief, believe
-from fillside.belief.calibrating import belief_from_csv
-from fillside.belief.charts import charts_of
+from fillside.belief.result.calibrating import belief_from_csv
+from fillside.belief.result.charts import charts_of
 from fillside.rig.tables.model import Rig
 from fillside.sheet.calibration_plots import Form, draw_belief
 

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+import fillside
 from contract.meter_studio import made, rig_of
 from fillside.belief.belief import believe
-from fillside.belief.calibrating import belief_from_csv, calibration_from_csv, calibration_of
 from fillside.belief.evidence import (
     Evidence,
     HeadEvent,
@@ -24,7 +24,9 @@ from fillside.belief.evidence import (
     TapeMeasure,
     evidence_from_csv,
 )
-from fillside.belief.figure_uncertainty import (
+from fillside.belief.priors import STAND, TAPE_SD_M
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, calibration_of
+from fillside.belief.result.figure_uncertainty import (
     ambient_uncertainty,
     direct_lux,
     intensity_sd_stops,
@@ -33,8 +35,7 @@ from fillside.belief.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.belief.priors import STAND, TAPE_SD_M
-from fillside.belief.shared_words import shared_words
+from fillside.belief.result.shared_words import shared_words
 from fillside.cli.commands.offline import fit
 from fillside.cli.render.calibration import COMPARED_LEVELS, curve_words, fit_lines
 from fillside.orders.answers import Refusal
@@ -297,3 +298,16 @@ def test_the_command_prints_them(tmp_path: Path) -> None:
     assert done.exit_code == 0
     assert done.output.startswith("desk: 9 readings, 1 tape measure, 1 event\n")
     assert "a new panel" in done.output
+
+
+def test_the_example_of_the_manual_is_taken(tmp_path: Path) -> None:
+    page = (Path(fillside.__file__).parent / "manual" / "metering.md").read_text("utf-8")
+    (example,) = re.findall(r"```csv\n(.*?)```", page, re.DOTALL)
+    file = tmp_path / "example.csv"
+    file.write_text(example, "utf-8")
+    done = CliRunner().invoke(fit, [str(CONFIG / "desk.toml"), str(file)])
+    assert done.exit_code == 0
+    lines = done.output.splitlines()
+    assert lines[0] == "desk: 3 readings, 1 tape measure, 1 event"
+    assert cells(lines, "moved")[2] == "somebody bumped it"
+    assert not [line for line in lines if "left out" in line]

@@ -11,8 +11,8 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.belief.calibrating import calibration_from_csv
 from fillside.belief.evidence import Reading
+from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
 from fillside.calibration.routine.checks import (

@@ -13,9 +13,9 @@ from bench.simulated_studio import Hidden, HiddenStudio, held_errors_stops, stud
 from fillside.balance.report import Report
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
-from fillside.belief.calibrating import calibration_from_csv
-from fillside.belief.intervals import Intervals
-from fillside.belief.shared_words import shared_words
+from fillside.belief.result.calibrating import calibration_from_csv
+from fillside.belief.result.intervals import Intervals
+from fillside.belief.result.shared_words import shared_words
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene

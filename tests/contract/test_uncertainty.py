@@ -17,10 +17,10 @@ from fillside.balance.prediction import predict
 from fillside.balance.rows import Metering
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
-from fillside.belief.calibrating import belief_from_csv, calibration_from_csv
-from fillside.belief.intervals import Intervals, own_light
 from fillside.belief.observations import ambient_sides
-from fillside.belief.restoring import known_belief
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
+from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import known_belief
 from fillside.cli.commands.offline import predict as predict_command
 from fillside.cli.commands.offline import solve as solve_command
 from fillside.cli.commands.planning import plan as plan_command

@@ -11,12 +11,12 @@ import pytest
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
-from fillside.belief.calibrating import belief_from_csv, calibration_from_csv, readings_of
 from fillside.belief.evidence import Evidence, HeadEvent, Reading, csv_from_readings, readings_from_csv
-from fillside.belief.expected_levels import ExpectedLevels, dimmer_table, plain_calibration
-from fillside.belief.intervals import Intervals, own_light
 from fillside.belief.model import model_of
 from fillside.belief.observations import observations, steps_of
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, readings_of
+from fillside.belief.result.expected_levels import ExpectedLevels, dimmer_table, plain_calibration
+from fillside.belief.result.intervals import Intervals, own_light
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions
 from fillside.rig.scene.scene import scene

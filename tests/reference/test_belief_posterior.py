@@ -14,10 +14,10 @@ from scipy.optimize import minimize
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.belief.belief import believe
 from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure, readings_from_csv
-from fillside.belief.expanded_uncertainty import around, decimals, expanded
 from fillside.belief.observations import stops
-from fillside.belief.posterior import Point, Posterior, Problem, most_likely, posterior
+from fillside.belief.posterior import Point, Posterior, most_likely, posterior
 from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS, STAND, TAPE_SD_M
+from fillside.belief.result.expanded_uncertainty import around, decimals, expanded
 from fillside.rig.tables.model import Rig
 
 FREE = 2500.0
@@ -34,7 +34,7 @@ def told_by(rows: Matrix, noise: Matrix | None = None) -> Posterior:
         noise=np.eye(count) if noise is None else noise,
         model=SimpleNamespace(size=size),
     )
-    return posterior(cast(Problem, problem), cast(Point, SimpleNamespace(rows=rows)))
+    return posterior(cast(InverseProblem, problem), cast(Point, SimpleNamespace(rows=rows)))
 
 
 # Least standard deviations (Cramer and Rao; S. M. Kay, Fundamentals of Statistical Signal Processing I, 1993)
@@ -159,7 +159,7 @@ def steps_seen() -> tuple[Rig, Evidence]:
     return rig, Evidence(tuple(days), (tape,), events)
 
 
-def expected_of(problem: Problem, z: Matrix) -> Matrix:
+def expected_of(problem: InverseProblem, z: Matrix) -> Matrix:
     """What should be seen in a studio: stops of light by the model, and how far the taped head stands from
     where the file puts it: its tape error and, if it was measured after that, by how much it was moved."""
     lux = problem.model.lux(problem.model.figures(z), problem.seen.quantities)
@@ -168,7 +168,7 @@ def expected_of(problem: Problem, z: Matrix) -> Matrix:
     return np.append(stops(lux), TAPE_SD_M * z[problem.model.head_block(head).start + STAND] + moved_m)
 
 
-def slopes_of(problem: Problem, z: Matrix) -> Matrix:
+def slopes_of(problem: InverseProblem, z: Matrix) -> Matrix:
     step = 1e-4
     return np.array(
         [

@@ -43,12 +43,13 @@ _MIDDLE = (_EDGES[1:] + _EDGES[:-1]) / 2
 _LEAST, LEAST_LEVEL = 1e-9, 1e-6
 """The least output, or light in a cell, that a logarithm is taken of, and the least level."""
 _MOST_LOG_SLOPE = 25.0
-_KNOWN_SD, _KNOWN_STOPS = 0.01, 0.01
-"""How nearly a curve is turned back into knots, by the logarithm of its slope and by its output."""
-_FAINT = 1e-3
-"""Output below which a curve need not be met."""
-_SETTLED = 1e-3
-_MOST_STRAYED, _ROUNDS, _SHARES = 3.0, 40, (1.0, 0.5, 0.25, 0.1, 0.03)
+_KNOWN_SD = 0.01
+"""How nearly a curve is turned back into knots."""
+_SEEN_LEVELS = np.concatenate([np.linspace(0.02, 0.1, 9), np.linspace(0.12, 1.0, 45)])
+_SEEN_OUTPUT, _MISSED_STOPS, _STRANGE_SD = 2e-3, 0.03, 5.0
+"""Levels at which a curve is held against another one, the output below which nobody sees a difference, the
+stops that matter there, and knots that no dimmer has."""
+_STEPS, _GAIN, _STIFFEST = 60, 1e-3, 1e8
 _LN2 = math.log(2)
 
 
@@ -160,7 +161,7 @@ class BelievedDimmers:
         return np.asarray(np.log2(np.maximum(onset + (1 - onset) * self._risen(head, level), _LEAST)))
 
     def _risen(self, head: IntArray, level: FloatArray) -> FloatArray:
-        """How far (t,) the output is on its way from its onset to 1."""
+        """The share (t,) of the output's way from its onset to 1."""
         cell, share = _place(level)
         here = (1 - share) * self.sums[head, cell] + share * self.sums[head, cell + 1]
         return np.asarray(here / self.sums[head, -1] * self.priors.between_points(head, level))
@@ -189,50 +190,59 @@ class BelievedDimmers:
 
 
 def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray:
-    """The knots (KNOTS,) that bring a head's stated curve nearest to another one, in stops of output.
+    """The knots (KNOTS,) that bring a head's stated curve nearest to another one.
 
-    Gauss-Newton steps from the ridge regression on the logarithm of the slope, which is linear in the knots.
+    By a ridge regression of the slopes; where that misses the light, as with a sharp dead zone, by the light.
     """
-    own = DimmerPriors((priors.stated[head],), np.zeros(1, dtype=np.bool_))
-    outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
-    level, wanted = _EDGES[outputs > _FAINT], np.log2(outputs[outputs > _FAINT])
-    first = np.zeros(len(level), dtype=np.intp)
-    weight = 1 / (_KNOWN_STOPS * (1 + _FAINT / np.exp2(wanted))) ** 2
-
-    def off_at(knots: FloatArray) -> tuple[FloatArray, float]:
-        off = wanted - own.at(knots[None]).log2_output(first, level)
-        return off, float(off @ (weight * off) + knots @ knots)
-
-    best = _first_knots(own, outputs)
-    off, misfit = off_at(best)
-    for _ in range(_ROUNDS):
-        rows = own.at(best[None]).log2_and_slopes(first, level)[1]
-        curvature = rows.T @ (weight[:, None] * rows) + np.eye(KNOTS)
-        step = np.linalg.solve(curvature, rows.T @ (weight * off) - best)
-        for share in _SHARES:
-            tried, tried_misfit = off_at(best + share * step)
-            if tried_misfit < misfit:
-                break
-        gained = misfit - tried_misfit
-        if gained > 0:
-            best, off, misfit = best + share * step, tried, tried_misfit
-        if gained < _SETTLED:
-            break
-    return best
-
-
-def _first_knots(own: DimmerPriors, outputs: FloatArray) -> FloatArray:
-    """Knots (KNOTS,) to start from: a ridge regression on how the logarithm of the slope strays, no stretch
-    of a curve taken for quite flat."""
-    risen = np.maximum(outputs - own.onset[0], 0.0)
-    strayed = np.log(np.maximum(np.diff(risen), _LEAST) / _WIDTH) - own.log_slope(0)
-    strayed = np.clip(strayed, -_MOST_STRAYED, _MOST_STRAYED)
+    alone = DimmerPriors((priors.stated[head],), np.zeros(1, dtype=np.bool_))
+    outputs = np.maximum(np.asarray(shape.output_from_level(_EDGES)) - alone.onset[0], 0.0)
+    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - alone.log_slope(0)
     # The sum of h over all cells says nothing, so it is left out of the comparison.
     rows = _STRAY - _WIDTH @ _STRAY
     off = strayed - _WIDTH @ strayed
     weight = _WIDTH / _KNOWN_SD**2
     curvature = rows.T @ (weight[:, None] * rows) + np.eye(KNOTS)
-    return np.asarray(np.linalg.solve(curvature, rows.T @ (weight * off)))
+    found = np.asarray(np.linalg.solve(curvature, rows.T @ (weight * off)))
+    wanted = _seen(np.asarray(shape.output_from_level(_SEEN_LEVELS), dtype=np.float64))
+    missed = np.abs(wanted - _seen_at(alone, found)[0]).max()
+    if missed < _MISSED_STOPS and np.abs(found).max() < _STRANGE_SD:
+        return found
+    return _knots_by_light(alone, wanted)
+
+
+def _knots_by_light(alone: DimmerPriors, wanted: FloatArray) -> FloatArray:
+    """The knots (KNOTS,) by which one head shows `wanted` (m,) most nearly: damped Gauss-Newton steps."""
+    z, damping = np.zeros(KNOTS), 1.0
+    shown, slopes = _seen_at(alone, z)
+    misfit = _misfit(wanted - shown, z)
+    for _ in range(_STEPS):
+        uphill = slopes.T @ (wanted - shown) / _KNOWN_SD**2 - z
+        curvature = slopes.T @ slopes / _KNOWN_SD**2 + (1 + damping) * np.eye(KNOTS)
+        tried = z + np.linalg.solve(curvature, uphill)
+        there, rising = _seen_at(alone, tried)
+        gain = misfit - _misfit(wanted - there, tried)
+        damping = damping / 5 if gain > 0 else damping * 4
+        if gain > 0:
+            z, shown, slopes, misfit = tried, there, rising, misfit - gain
+        if 0 < gain < _GAIN or damping > _STIFFEST:
+            break
+    return z
+
+
+def _misfit(off: FloatArray, z: FloatArray) -> float:
+    return float(off @ off / _KNOWN_SD**2 + z @ z)
+
+
+def _seen_at(alone: DimmerPriors, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """The light that one head with knots (KNOTS,) shows (m,), and its slopes in them (m, KNOTS)."""
+    log2, slopes = alone.at(z[None]).log2_and_slopes(np.zeros(len(_SEEN_LEVELS), dtype=np.intp), _SEEN_LEVELS)
+    output = np.exp2(log2)
+    return _seen(output), slopes * (output / (output + _SEEN_OUTPUT))[:, None]
+
+
+def _seen(output: FloatArray) -> FloatArray:
+    """Outputs (m,) as stops, finite where there is none."""
+    return np.asarray(np.log2(output + _SEEN_OUTPUT))
 
 
 def _place(level: FloatArray) -> tuple[IntArray, FloatArray]:

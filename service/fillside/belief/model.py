@@ -376,7 +376,7 @@ class Model:
         return found
 
     def _window(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """What a window adds to the quantities (m,) [lux]."""
+        """The light of a window in the quantities (m,) [lux]."""
         return there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
 
     def _window_slopes(self, there: Figures, wanted: Quantities) -> FloatArray:
@@ -434,7 +434,7 @@ def _ambient(there: Figures, wanted: Quantities) -> FloatArray:
 
 
 def _windows(unknowns: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What windows add at the first mark, by direction (w, 3) [lux], and how far they are (w,) [m], by their
+    """Light of windows at the first mark, by direction (w, 3) [lux], and their distances (w,) [m], by their
     unknowns (w, 4)."""
     own = np.clip(unknowns, -_FARTHEST_WINDOW, _FARTHEST_WINDOW)
     toward = WINDOW_LUX * np.sinh(WINDOW_GROWTH * own[:, :3])

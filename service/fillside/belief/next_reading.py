@@ -19,8 +19,6 @@ from numpy.typing import NDArray
 from fillside.balance.rows import EXPOSURE, LIT, SHADOW
 from fillside.belief.belief import Belief
 from fillside.belief.candidates import Candidate, Place, candidates
-from fillside.belief.expected_levels import ExpectedLevels
-from fillside.belief.intervals import Intervals, own_light
 from fillside.belief.model import Term, Wanted
 from fillside.belief.observations import (
     hand_slopes,
@@ -29,6 +27,8 @@ from fillside.belief.observations import (
     own_sd,
     stops_slopes,
 )
+from fillside.belief.result.expected_levels import ExpectedLevels
+from fillside.belief.result.intervals import Intervals, own_light
 from fillside.rig.tables.model import HIGHEST_M
 
 FloatArray = NDArray[np.float64]

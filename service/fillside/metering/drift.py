@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading
-from fillside.belief.expanded_uncertainty import expanded
+from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.calibration.drift.change import slow_correction
 from fillside.calibration.drift.estimate import Drifts, Row, row_of
 from fillside.calibration.drift.expected_readings import (

@@ -22,7 +22,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.photometry.quadrature import legendre
+from fillside.photometry.integrals.quadrature import legendre
 from fillside.photometry.room_light import RoomLight
 from fillside.photometry.source import LightSources, head_directions, receptor_lux
 from fillside.photometry.window_light import WindowLight

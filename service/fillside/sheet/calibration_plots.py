@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
 from fillside.belief.belief import Belief
-from fillside.belief.charts import ChartCurve, Dot, HeadCharts, charts_of
+from fillside.belief.result.charts import ChartCurve, Dot, HeadCharts, charts_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from fillside.belief.expanded_uncertainty import around, decimals
+from fillside.belief.result.expanded_uncertainty import around, decimals
 from fillside.rig.notation import ratio_text, stop_noun
 from fillside.text import numbers
 

@@ -14,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 
 from contract.disk import Disk, full
 from fillside.access.tokens import TokenFile
-from fillside.belief.expanded_uncertainty import around
+from fillside.belief.result.expanded_uncertainty import around
 from fillside.storage import writer
 from fillside.text import uncertainty
 from journeys.browser.axe import violations

@@ -28,7 +28,7 @@ from fillside.belief.observations import (
     wanted_of,
 )
 from fillside.belief.paths import unit
-from fillside.belief.restoring import known_belief
+from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 

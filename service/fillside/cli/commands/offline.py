@@ -90,7 +90,7 @@ def solve(
     from fillside.balance.remedies.search import remedies
     from fillside.balance.solution import solve_rig
     from fillside.balance.target import target_from_rig
-    from fillside.belief.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
     from fillside.rig.file.build import apply_change
 
     if wanted is not None:
@@ -133,7 +133,7 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     given = None if levels is None else _levels(rig, levels)
     fitted = calibration_of(calibration)
     from fillside.balance.prediction import predict as predicted
-    from fillside.belief.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
 
     try:
         prediction = Intervals(rig, fitted).of_prediction(predicted(rig, where, given, fitted))
@@ -227,8 +227,8 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
         raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
     if plot is not None:
         check_writable(plot)
-    from fillside.belief.calibrating import belief_from_csv, calibration_of
     from fillside.belief.evidence import ReadingError
+    from fillside.belief.result.calibrating import belief_from_csv, calibration_of
     from fillside.cli.render.calibration import fit_lines
 
     try:

@@ -9,8 +9,8 @@ import numpy as np
 
 from fillside.belief.belief import Belief
 from fillside.belief.evidence import Evidence
-from fillside.belief.expanded_uncertainty import EXPANDED_NOTE, around, expanded
-from fillside.belief.figure_uncertainty import (
+from fillside.belief.result.expanded_uncertainty import EXPANDED_NOTE, around, expanded
+from fillside.belief.result.figure_uncertainty import (
     ambient_uncertainty,
     direct_lux,
     intensity_sd_stops,

@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
-from fillside.belief.expanded_uncertainty import around
+from fillside.belief.result.expanded_uncertainty import around
 from fillside.rig.notation import OUT, ROOM_LIGHT_NOT_KNOWN, stops_text
 from fillside.text import numbers, uncertainty
 

@@ -17,7 +17,7 @@ from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
-from fillside.belief.intervals import Intervals, LightUncertainty
+from fillside.belief.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops

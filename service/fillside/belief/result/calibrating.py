@@ -20,12 +20,12 @@ from fillside.belief.evidence import (
     notes_of,
     reading_from_entry,
 )
-from fillside.belief.expanded_uncertainty import COVERAGE_FACTOR
-from fillside.belief.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
-from fillside.belief.intervals import Intervals, own_light
 from fillside.belief.next_reading import NextReading, next_reading
 from fillside.belief.observations import DARK_LUX
+from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
+from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
+from fillside.belief.result.intervals import Intervals, own_light
 from fillside.belief.suspicions import labels_alone, suspicions
 from fillside.rig.calibration import (
     CalibratedAmbient,

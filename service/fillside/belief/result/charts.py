@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from fillside.belief.belief import Belief
-from fillside.belief.expanded_uncertainty import COVERAGE_FACTOR, expanded
 from fillside.belief.model import CAMERA, LN2, Point, Term, Wanted
 from fillside.belief.observations import wanted_of
+from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR, expanded
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import Calibration, WeighedReading
 from fillside.rig.tables.model import Rig

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.photometry.distribution import Distribution
-from fillside.photometry.quadrature import legendre
+from fillside.photometry.integrals.quadrature import legendre
 
 FloatArray = NDArray[np.float64]
 

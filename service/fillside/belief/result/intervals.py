@@ -20,12 +20,12 @@ from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.belief.belief import Belief
-from fillside.belief.expanded_uncertainty import expanded
 from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
 from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
 from fillside.belief.paths import LightPaths, PerCandela, unit
 from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
-from fillside.belief.restoring import known_belief
+from fillside.belief.result.expanded_uncertainty import expanded
+from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -117,7 +117,8 @@ class Intervals:
         lux, slopes, coarse = self._light(place, levels)
         said = self._said_lux(place, levels)
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
-        beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, lux, 1.0))
+        believed = lux + self._stated_beside_lux(place, levels)
+        beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
         rows = _log2_slopes(lux, slopes)
         names, pairs = self._pairs(target, levels, shown)
         one = np.array([first for first, _, _ in pairs])
@@ -176,6 +177,17 @@ class Intervals:
             ]
         )
         return self._metering.rows_at(place).lux(np.where(levels > 0, outputs, 0.0))
+
+    def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
+        """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration
+        states without a reading: that is right as stated, as surely as stated."""
+        if not self._stated_stops:
+            return np.zeros(len(self._is_behind))
+        alone, none = np.zeros_like(levels), np.zeros_like(levels)
+        stated = list(self._stated_stops)
+        alone[stated] = levels[stated]
+        said = self._said_lux(place, alone) - self._said_lux(place, none)
+        return np.asarray(said - (self._light(place, alone)[0] - self._light(place, none)[0]))
 
     def _stated(self, rows: FloatArray) -> FloatArray:
         """Slopes (k, size) with what a calibration states without readings in place of what labels let one

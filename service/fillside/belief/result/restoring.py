@@ -116,7 +116,10 @@ def _unknowns(model: Model, calibration: Calibration, told_of: set[str]) -> Floa
     first = model.index_of_shared(0)
     if calibration.ambient is not None:
         z[first : first + SHARED] = _of_ambient(model, calibration.ambient)
-    return np.clip(z, -_FARTHEST_SD, _FARTHEST_SD)
+    figures = own[:, :FIGURES]
+    figures[:] = np.clip(figures, -_FARTHEST_SD, _FARTHEST_SD)
+    z[first:] = np.clip(z[first:], -_FARTHEST_SD, _FARTHEST_SD)
+    return z
 
 
 def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
