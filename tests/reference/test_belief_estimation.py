@@ -14,7 +14,7 @@ from fillside.belief.dimmer import KNOTS, DimmerPriors
 from fillside.belief.evidence import Evidence, Reading
 from fillside.belief.model import PER_HEAD, Model, Quantities, Term, Wanted, model_of
 from fillside.belief.observations import observations
-from fillside.belief.posterior import Posterior, Problem
+from fillside.belief.posterior import InverseProblem, Posterior
 from fillside.belief.priors import (
     INTENSITY,
     INTENSITY_SD_STOPS,
@@ -134,7 +134,7 @@ def test_information_of_readings_of_one_and_of_both(
     quantities = model_quantities(model, taken, level_for(model, ratio))
     none = observations(Evidence(), model)
     seen = replace(none, stops=np.zeros(len(taken)), quantities=quantities, readings=len(taken))
-    point = Problem(model, seen, 0.01 * np.eye(len(taken))).at(np.zeros(model.size))
+    point = InverseProblem(model, seen, 0.01 * np.eye(len(taken))).at(np.zeros(model.size))
     unknown = [INTENSITY, PER_HEAD + INTENSITY]
     rows = point.rows[:, unknown] / INTENSITY_SD_STOPS
     assert np.sqrt(np.diag(np.linalg.inv(rows.T @ rows / 0.01))) == pytest.approx([key_sd, fill_sd], abs=1e-4)

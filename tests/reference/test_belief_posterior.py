@@ -15,7 +15,7 @@ from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.belief.belief import believe
 from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure, readings_from_csv
 from fillside.belief.observations import stops
-from fillside.belief.posterior import Point, Posterior, most_likely, posterior
+from fillside.belief.posterior import InverseProblem, Point, Posterior, most_likely, posterior
 from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS, STAND, TAPE_SD_M
 from fillside.belief.result.expanded_uncertainty import around, decimals, expanded
 from fillside.rig.tables.model import Rig
