@@ -7,7 +7,16 @@ import json
 import pytest
 
 from bench.simulated_studio import studio
-from fillside.belief.evidence import Reading, ReadingError, csv_from_readings, readings_from_csv
+from fillside.belief.evidence import (
+    Evidence,
+    HeadEvent,
+    Reading,
+    ReadingError,
+    TapeMeasure,
+    csv_from_readings,
+    evidence_from_csv,
+    readings_from_csv,
+)
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
@@ -153,6 +162,79 @@ def test_what_is_exported_comes_back(rig: Rig) -> None:
         Reading(at=(0, 0, 1.2), value=8.5, unit="ev100", receptor="dome", facing="camera", time="10:02"),
     )
     assert readings_from_csv(csv_from_readings(readings), rig) == readings
+
+
+def told(rows: str, rig: Rig) -> Evidence:
+    return evidence_from_csv(f"{HEADER},time,note\n{rows}\n", rig)
+
+
+def test_a_row_of_metres_or_feet_is_a_tape_measure(rig: Rig) -> None:
+    found = told("key,,0.1,0.2,1.2,1.52,m,,,,\nfill,,chair,,,5,FT,,,2026-02-11T09:30,by the strap", rig)
+    first, second = found.tapes
+    assert first == TapeMeasure(head="key", at=(0.1, 0.2, 1.2), distance_m=1.52)
+    assert (second.head, second.at, second.time) == ("fill", rig.marks["chair"], "2026-02-11T09:30")
+    # The international foot of 0.3048 m.
+    assert second.distance_m == pytest.approx(1.524)
+    assert second.note == "by the strap"
+    assert (found.readings, found.events) == ((), ())
+
+
+def test_a_row_may_say_what_was_done_to_a_head(rig: Rig) -> None:
+    rows = (
+        "key,,,,,,moved,,,2026-02-11T09:30,\nFill,,,,,,changed,,,,new bulb\nkey,1,0,0,1.2,640,lux,flat,head,,"
+    )
+    found = told(rows, rig)
+    assert found.events == (
+        HeadEvent(head="key", kind="moved", time="2026-02-11T09:30"),
+        HeadEvent(head="fill", kind="changed", note="new bulb"),
+    )
+    assert [one.value for one in found.readings] == [640.0]
+    assert found.newest_s == 1770802200.0
+
+
+def test_a_spreadsheet_of_all_kinds(rig: Rig) -> None:
+    text = (
+        "\ufeffhead;level;x;y;z;value;unit;receptor;facing;time\r\n"
+        "key;0,45;0,1;0,2;1,2;640,5;lux;flat;head;2026-02-11 09:00\r\n"
+        "key;;0,1;0,2;1,2;1,47;m;;;\r\n"
+        "key;;;;;;moved;;;2026-02-11T10:00:00+01:00\r\n"
+    )
+    found = evidence_from_csv(text, rig)
+    assert (found.readings[0].value, found.tapes[0].distance_m) == (640.5, 1.47)
+    assert found.events[0].kind == "moved"
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("kye,,0,0,1.2,1.5,m,,,,", 'there is no head "kye"; there are key, fill'),
+        (",,0,0,1.2,1.5,m,,,,", "there is no head"),
+        ("key+fill,,0,0,1.2,1.5,m,,,,", 'there is no head "key+fill"'),
+        ("key,,0,0,1.2,,m,,,,", "value is empty; it must be a number"),
+        ("key,,0,0,1.2,far,m,,,,", 'value "far" is not a number'),
+        ("key,,0,0,1.2,0,m,,,,", "greater than 0"),
+        ("key,,0,0,1.2,-1.5,m,,,,", "greater than 0"),
+        ("key,,0,0,1.2,200,ft,,,,", "less than or equal to 30"),
+        ("key,,0,,1.2,1.5,m,,,,", "y is empty"),
+        ("key,,left,,,1.5,m,,,,", 'x "left" is not a number'),
+        ("kye,,,,,,moved,,,,", 'there is no head "kye"'),
+        ("key,,,,,,moved,,,yesterday,", '"yesterday" is no date and time such as 2026-02-11T09:30'),
+        ("key,1,0,0,1.2,1,gone,,,,", "not a unit of light"),
+    ],
+)
+def test_a_wrong_tape_measure_or_event_is_named(line: str, says: str, rig: Rig) -> None:
+    with pytest.raises(ReadingError) as caught:
+        told(f"key,1,0,0,1.2,640,lux,flat,head,,\n{line}", rig)
+    assert caught.value.line == 3
+    assert says in str(caught.value)
+    assert str(caught.value).isprintable()
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("row", ["key,,0,0,1.2,1.5,m,,,,", "key,,,,,,moved,,,,"])
+def test_where_only_a_meter_is_listened_to_other_rows_are_refused(row: str, rig: Rig) -> None:
+    with pytest.raises(ReadingError, match="only a meter's readings are taken here"):
+        readings_from_csv(f"{HEADER},time,note\n{row}\n", rig)
 
 
 def test_a_calibration_is_printed_as_it_was_read() -> None:
