@@ -153,7 +153,7 @@ def test_a_strange_calibration_is_passed_over(heads: dict[str, Any]) -> None:
     report = solve_rig(rig, calibration=calibration).report
     found = Intervals(rig, calibration).of(report, target_from_rig(rig))
     values = [*found.uncertainty.model_dump().values(), *found.relative_uncertainty_stops.values()]
-    assert all(value is None or 0 < value < 10 for value in values)
+    assert all(value is None or 0 < value < 20 for value in values)
 
 
 def test_light_stated_with_its_uncertainty_is_believed() -> None:

@@ -3,19 +3,28 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
-from fillside.calibration.estimate.dimmer import log2_output
-from fillside.calibration.estimate.gauss_newton import FitProblem
-from fillside.calibration.estimate.model import PER_HEAD, Quantities, Shapes, Term, model_of
-from fillside.calibration.estimate.priors import EXPONENT, FIGURES, INTENSITY, LIT_SHARE, SETBACK
-from fillside.calibration.estimate.uncertainty import propagated
 
 from fillside.belief.belief import believe
-from fillside.belief.evidence import Reading
+from fillside.belief.dimmer import KNOTS, DimmerPriors
+from fillside.belief.evidence import Evidence, Reading
+from fillside.belief.model import PER_HEAD, Model, Quantities, Term, Wanted, model_of
 from fillside.belief.observations import observations
+from fillside.belief.posterior import InverseProblem, Posterior
+from fillside.belief.priors import (
+    INTENSITY,
+    INTENSITY_SD_STOPS,
+    LIT_SHARE,
+    METER,
+    METER_SD_STOPS,
+    ROOM,
+    SETBACK,
+)
+from fillside.photometry.dimming import curve
 from fillside.rig.tables.model import Rig
 
 
@@ -42,38 +51,33 @@ def rig(**key: Any) -> Rig:
     )
 
 
-def plain_shapes() -> Shapes:
-    return Shapes(np.zeros(2, dtype=bool), np.zeros(2, dtype=bool))
-
-
 # On the axis of a uniform Lambertian disc E = pi L R^2 / (R^2 + d^2), I0 = pi L R^2 (Howell, A Catalog of
 # Radiation Configuration Factors, B-13 facing; Siegel and Howell, Thermal Radiation Heat Transfer).
 @pytest.mark.parametrize(
     ("diameter_m", "setback_m", "distance_m"), [(1.0, 0.0, 1.0), (0.6, 0.3, 1.5), (1.2, 0.1, 2.0)]
 )
 def test_light_on_the_axis_of_a_disc(diameter_m: float, setback_m: float, distance_m: float) -> None:
-    model = model_of(rig(modifier={"kind": "softbox", "diameter": diameter_m}))
+    model = model_of(rig(modifier={"kind": "softbox", "diameter": diameter_m}, bounce=0.0))
     place = (0.0, -2.0 + distance_m, 1.2)
-    wanted = model.quantities([([Term(0, 1.0, place, "key")], None)])
-    z = np.zeros(model.size)
-    lit_share = 0.8
-    z[SETBACK] = (setback_m - model.beliefs.mean[0, SETBACK]) / model.beliefs.sd[0, SETBACK]
-    z[LIT_SHARE] = (lit_share - model.beliefs.mean[0, LIT_SHARE]) / model.beliefs.sd[0, LIT_SHARE]
-    figures = model.figures(z)[0]
-    radius, distance = diameter_m * figures[LIT_SHARE] / 2, distance_m + figures[SETBACK]
-    assert figures[LIT_SHARE] == pytest.approx(lit_share, abs=0.01)
-    lux = model.lux(z, plain_shapes(), wanted)[0]
-    assert lux == pytest.approx(40_000.0 / (radius**2 + distance**2), rel=1e-4)
+    wanted = model.quantities([Wanted((Term(0, 1.0, place, "key"),), place)])
+    z, lit_share = np.zeros(model.size), 0.8
+    z[SETBACK] = model.prior.unknown_of_setback(0, setback_m)
+    z[LIT_SHARE] = model.prior.unknown_of_share(0, lit_share)
+    z[ROOM] = -15.0
+    figures = model.figures(z)
+    assert figures.lit_share[0] == pytest.approx(lit_share, abs=1e-9)
+    assert figures.setback_m[0] == pytest.approx(setback_m, abs=2e-3)
+    radius, distance = diameter_m * lit_share / 2, distance_m + figures.setback_m[0]
+    assert model.lux(figures, wanted)[0] == pytest.approx(40_000.0 / (radius**2 + distance**2), rel=1e-4)
 
 
 # IEC 62386-102: P = 10^((n - 1) / (253 / 3) - 1) per cent; printed tables have 3.12 % at 127, 50.53 % at 229.
 @pytest.mark.parametrize(
     ("code", "per_cent"), [(50, 0.381), (127, 3.12), (170, 10.09), (229, 50.53), (254, 100.0)]
 )
-def test_a_logarithmic_dimmer_at_exponent_two(code: int, per_cent: float) -> None:
-    figures = np.zeros((1, FIGURES))
-    figures[0, EXPONENT] = 2.0
-    log2, _ = log2_output(np.array([(code - 1) / 253]), figures, np.array([True]))
+def test_a_logarithmic_dimmer_as_it_is_labelled(code: int, per_cent: float) -> None:
+    labelled = DimmerPriors((curve("log"),), np.array([False])).at(np.zeros((1, KNOTS)))
+    log2 = labelled.log2_output(np.array([0]), np.array([(code - 1) / 253]))
     assert 100 * 2 ** log2[0] == pytest.approx(per_cent, abs=0.005)
 
 
@@ -99,7 +103,11 @@ def test_propagation_of_correlated_inputs() -> None:
         ]
     )
     assert [z * c, z * s, z] == pytest.approx([127.732, 219.847, 254.260], abs=5e-4)
-    assert propagated(slopes, covariance) == pytest.approx([0.071, 0.295, 0.236], abs=1e-3)
+    # The three inputs as a belief holds them: unknowns of unit variance, nothing of them told, and slopes in
+    # those by a root of the covariance.
+    untold = Posterior(np.zeros((0, 3)))
+    variance = untold.variance(slopes @ np.linalg.cholesky(covariance))
+    assert np.sqrt(variance) == pytest.approx([0.071, 0.295, 0.236], abs=1e-3)
 
 
 # Least standard deviations (Cramer and Rao; S. M. Kay, Fundamentals of Statistical Signal Processing I, 1993)
@@ -122,40 +130,28 @@ LEAST_SD = [
 def test_information_of_readings_of_one_and_of_both(
     ratio: float, taken: str, key_sd: float, fill_sd: float
 ) -> None:
-    model = model_of(rig())
-    quantities = both_at(model_quantities(model, taken, fill_level=level_for(model, ratio)))
-    seen = observations([_dummy()] * len(taken), model)
-    question = FitProblem(
-        model,
-        plain_shapes(),
-        type(seen)(seen.stops, quantities, seen.meter_sd),
-        np.full(len(taken), 0.1),
-        np.ones(len(taken), dtype=bool),
-    )
-    information = question.information(question.at(np.zeros(model.size))) - np.eye(model.size)
+    model = model_of(rig(bounce=0.0))
+    quantities = model_quantities(model, taken, level_for(model, ratio))
+    none = observations(Evidence(), model)
+    seen = replace(none, stops=np.zeros(len(taken)), quantities=quantities, readings=len(taken))
+    point = InverseProblem(model, seen, 0.01 * np.eye(len(taken))).at(np.zeros(model.size))
     unknown = [INTENSITY, PER_HEAD + INTENSITY]
-    in_stops = information[np.ix_(unknown, unknown)] / np.outer(*[model.beliefs.sd[:, INTENSITY]] * 2)
-    assert np.sqrt(np.diag(np.linalg.inv(in_stops))) == pytest.approx([key_sd, fill_sd], abs=1e-4)
+    rows = point.rows[:, unknown] / INTENSITY_SD_STOPS
+    assert np.sqrt(np.diag(np.linalg.inv(rows.T @ rows / 0.01))) == pytest.approx([key_sd, fill_sd], abs=1e-4)
 
 
-def both_at(quantities: Quantities) -> Quantities:
-    """Without ambient light, of which the bound knows nothing."""
-    return Quantities(
-        quantities.row, quantities.path, quantities.level, quantities.paths, np.full(len(quantities), -1)
-    )
-
-
-def model_quantities(model: Any, taken: str, fill_level: float) -> Quantities:
+def model_quantities(model: Model, taken: str, fill_level: float) -> Quantities:
+    """Readings of the key alone, the fill alone and both, without ambient light, of which the bound knows
+    nothing."""
     place = (0.0, 0.0, 1.2)
     key, fill = Term(0, 1.0, place, "key"), Term(1, fill_level, place, "fill")
-    terms = {"k": [key], "f": [fill], "b": [key, fill]}
-    quantities: Quantities = model.quantities([(terms[letter], None) for letter in taken])
-    return quantities
+    terms = {"k": (key,), "f": (fill,), "b": (key, fill)}
+    return model.quantities([Wanted(terms[letter], place) for letter in taken])
 
 
-def level_for(model: Any, ratio: float) -> float:
+def level_for(model: Model, ratio: float) -> float:
     """The fill's level, linear, at which the key alone gives `ratio` times as much."""
-    key, fill = model.lux(np.zeros(model.size), plain_shapes(), model_quantities(model, "kf", 1.0))
+    key, fill = model.lux(model.figures(np.zeros(model.size)), model_quantities(model, "kf", 1.0))
     return float(key / fill / ratio)
 
 
@@ -164,17 +160,18 @@ def _dummy() -> Reading:
 
 
 def test_many_readings_average_as_the_mean_does() -> None:
-    # sd of a mean of n independent readings: sigma / sqrt(n) (Kay 1993, example 3.3; JCGM 100, 4.2.3). What
-    # the label adds (0.8 stop) and ambient light take from that is below the printed digits.
+    # sd of a mean of n independent readings: sigma / sqrt(n) (Kay 1993, example 3.3; JCGM 100, 4.2.3), and
+    # beside it what all share: the meter's own error. The label's 0.8 stop is below the printed digits.
     table = rig().dump()
     table["meter"] = {"sigma": 0.1}
     table["ambient"] = {"lux": 0.0}
-    one = Rig.model_validate(table)
-    found = believe([_dummy()] * 25, one)
+    found = believe([_dummy()] * 25, Rig.model_validate(table))
     model = found.model
-    wanted = model.quantities([([Term(0, 1.0, (0.0, 0.0, 1.2), "key")], None)])
-    lux, slopes = model.lux_and_slopes(found.z, found.shapes, wanted)
-    sd = propagated(slopes / lux[:, None] / math.log(2), found.covariance)[0]
-    expected = math.sqrt(float(found.question.sd[0]) ** 2 / 25)
-    assert sd == pytest.approx(expected, rel=0.02)
-    assert float(found.question.sd[0]) >= 0.1
+    place = (0.0, 0.0, 1.2)
+    wanted = model.quantities([Wanted((Term(0, 1.0, place, "key"),), place)])
+    lux, slopes = model.lux_and_slopes(found.figures, wanted)
+    sd = math.sqrt(found.posterior.variance(slopes / lux[:, None] / math.log(2))[0])
+    meter = np.eye(model.size)[[model.index_of_shared(METER)]]
+    shared = METER_SD_STOPS * math.sqrt(found.posterior.variance(meter)[0])
+    assert sd == pytest.approx(math.hypot(found.sd[0] / 5, shared), rel=0.02)
+    assert float(found.sd[0]) >= 0.1

@@ -195,9 +195,8 @@ def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray
     By a ridge regression of the slopes; where that misses the light, as with a sharp dead zone, by the light.
     """
     alone = DimmerPriors((priors.stated[head],), np.zeros(1, dtype=np.bool_))
-    outputs = np.asarray(shape.output_from_level(_EDGES), dtype=np.float64)
-    outputs = np.maximum(outputs - priors.onset[head], 0.0)
-    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - priors.log_slope(head)
+    outputs = np.maximum(np.asarray(shape.output_from_level(_EDGES)) - alone.onset[0], 0.0)
+    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - alone.log_slope(0)
     # The sum of h over all cells says nothing, so it is left out of the comparison.
     rows = _STRAY - _WIDTH @ _STRAY
     off = strayed - _WIDTH @ strayed

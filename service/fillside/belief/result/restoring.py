@@ -57,6 +57,8 @@ from fillside.rig.tables.model import Rig
 FloatArray = NDArray[np.float64]
 
 _LEAST_LUX, _MOST_LEAN = 1e-3, 0.995
+_LEAST_ROOM = 1e-12
+"""Room light per candela of a head whose room is said to send nothing back [lux/cd]."""
 _MOST_HAND_M = 0.5
 _FARTHEST_SD = 6.0
 """Figures stated by hand may be farther from what lamps are like; no farther than this is believed."""
@@ -74,9 +76,11 @@ def known_belief(rig: Rig, calibration: Calibration | None) -> Belief:
         tuple(one for one in told if isinstance(one, TapeMeasure) and one.head in names),
         tuple(one for one in told if isinstance(one, HeadEvent) and one.head in names),
     )
-    read = {name for reading, wrong in taken if not wrong for name in reading.heads}
+    told_of = {name for reading, wrong in taken if not wrong for name in reading.heads}
+    if not taken:
+        told_of = {name for name, head in calibration.heads.items() if head.sigma_stops is not None}
     model = model_of(rig)
-    z = np.append(_unknowns(model, calibration, read), np.zeros(len(evidence.events)))
+    z = np.append(_unknowns(model, calibration, told_of), np.zeros(len(evidence.events)))
     stated = calibration.hand_sd_m
     hand_m = HAND_SD_M if stated is None else min(max(float(stated), 0.0), _MOST_HAND_M)
     return known(evidence, rig, z, hand_m, [wrong for _, wrong in taken])
@@ -94,16 +98,21 @@ def _readings(rig: Rig, calibration: Calibration) -> Iterator[tuple[Reading, boo
             yield reading, entry.left_out
 
 
-def _unknowns(model: Model, calibration: Calibration, read: set[str]) -> FloatArray:
-    """The unknowns (size,) that the figures of the heads which were read stand for, and the ambient light."""
+def _unknowns(model: Model, calibration: Calibration, told_of: set[str]) -> FloatArray:
+    """The unknowns (size,) that the figures of some heads stand for, and the ambient light.
+
+    `told_of` are the heads that were read or, where none was, those whose light is stated to be so sure.
+    """
     z = np.zeros(model.size)
-    own = model.per_head(z)
+    own, lights = model.per_head(z), scene(model.rig, calibration).sources
     for i, name in enumerate(model.names):
         head = calibration.heads.get(name)
-        if head is not None and name in read:
+        if head is not None and name in told_of:
             own[i] = _of_head(model, i, head)
-            if head.room is None and head.bounce:
-                own[i, ROOM] = _room_of_bounce(model, i, calibration)
+            if head.room is None:
+                per_cd = float(lights.room_mean_lux[i]) / float(lights.intensity_cd[i])
+                mean, sd = (float(part[i]) for part in model.prior.log_room)
+                own[i, ROOM] = (math.log(max(per_cd, _LEAST_ROOM)) - mean) / sd
     first = model.index_of_shared(0)
     if calibration.ambient is not None:
         z[first : first + SHARED] = _of_ambient(model, calibration.ambient)
@@ -114,14 +123,15 @@ def _unknowns(model: Model, calibration: Calibration, read: set[str]) -> FloatAr
 
 
 def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
-    """The unknowns of one head."""
+    """The unknowns of one head; what the calibration leaves out is as the rig file has it."""
     prior, found = model.prior, model.per_head(np.zeros(model.size))[i].copy()
     if head.intensity_cd is not None:
         found[INTENSITY] = (math.log2(head.intensity_cd) - prior.log2_cd[i]) / INTENSITY_SD_STOPS
-    if head.setback_m is not None:
-        found[SETBACK] = prior.unknown_of_setback(i, head.setback_m)
-    if head.diameter_m is not None and prior.sources.diameter_m[i] > 0:
-        found[LIT_SHARE] = prior.unknown_of_share(i, head.diameter_m / float(prior.sources.diameter_m[i]))
+    label_m, whole_m = (float(own[i]) for own in (prior.sources.setback_m, prior.sources.diameter_m))
+    found[SETBACK] = prior.unknown_of_setback(i, label_m if head.setback_m is None else head.setback_m)
+    if whole_m > 0:
+        lit_m = whole_m if head.diameter_m is None else head.diameter_m
+        found[LIT_SHARE] = prior.unknown_of_share(i, lit_m / whole_m)
     if head.room is not None and head.room.mean > 0 and head.intensity_cd is not None:
         mean, sd = (float(part[i]) for part in prior.log_room)
         found[ROOM] = (math.log(head.room.mean / head.intensity_cd) - mean) / sd
@@ -130,13 +140,6 @@ def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
         shape = curve((tuple(head.curve.levels), tuple(head.curve.outputs)))
         found[FIGURES:] = knots_of(prior.dimmers, i, shape)
     return np.asarray(found)
-
-
-def _room_of_bounce(model: Model, i: int, calibration: Calibration) -> float:
-    """The unknown ROOM of a head whose room light an older calibration states as a share of its light."""
-    sources = scene(model.rig, calibration).sources
-    mean, sd = (float(part[i]) for part in model.prior.log_room)
-    return (math.log(float(sources.room_mean_lux[i]) / float(sources.intensity_cd[i])) - mean) / sd
 
 
 def _lean_unknowns(mean: float, vector: tuple[float, float, float]) -> FloatArray:
