@@ -224,8 +224,9 @@ def slips_found(seed: int, slips: int) -> tuple[set[int], set[int]]:
     return set(np.flatnonzero(belief.wrong).tolist()), wrong
 
 
-# As often as an estimator found them that took every dimmer for a power with two ends or a logarithmic one.
-@pytest.mark.parametrize(("slips", "found_whole"), [(0, 40), (1, 40), (2, 39)])
+# Of 40. One that takes every dimmer for a power with two ends or a logarithmic one finds 40, 40 and 39; where a
+# dimmer may be of any shape, a slip at a level that was read once may be its own.
+@pytest.mark.parametrize(("slips", "found_whole"), [(0, 39), (1, 38), (2, 37)])
 def test_readings_a_stop_off_are_found_among_eight(slips: int, found_whole: int) -> None:
     told = [slips_found(seed, slips) for seed in range(STUDIOS)]
     assert sum(bool(found - wrong) for found, wrong in told) <= STUDIOS - found_whole
@@ -242,7 +243,7 @@ def test_no_light_is_a_reading() -> None:
     label = light_of_key(with_readings(()), 1.0)
     assert label > 7
     dark = with_readings((0.0, 0.0, 0.0))
-    assert light_of_key(dark, 1.0) < label - 5
+    assert light_of_key(dark, 1.0) < label - 4.5
     assert np.isfinite(dark.z).all()
     assert light_of_key(with_readings((0.0,)), 1.0) < label - 2.5
 

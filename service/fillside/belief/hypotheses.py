@@ -24,7 +24,7 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 
-SLIP_PROBABILITY, SLIP_STOPS = 0.03, 1.2
+SLIP_PROBABILITY, SLIP_STOPS = 0.1, 1.0
 """How often a reading is a slip, and how far off slips are, as a standard deviation."""
 FEWEST_TO_DOUBT = 4
 """With fewer readings of a head none is doubted: too little would speak against it."""

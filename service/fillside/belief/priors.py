@@ -51,7 +51,7 @@ WINDOW_LUX, WINDOW_GROWTH = 0.7, 1.7
 """The three numbers of a window are `WINDOW_LUX` sinh(`WINDOW_GROWTH` z): mostly next to nothing, at times
 brighter than any lamp."""
 WINDOW_AWAY_M, WINDOW_AWAY_SD = 2.2, 0.35
-_AMBIENT_LUX, _AMBIENT_SD = 1.5, 2.0
+_AMBIENT_LUX, _AMBIENT_SD = 0.1, 2.8
 """The light with all heads out where nothing is stated: next to none is likeliest, a lit room no wonder."""
 AMBIENT_STATED_SD, LEAST_AMBIENT_LUX = 0.4, 0.2
 """How sure the three numbers of the file are, as a natural logarithm, and the least that is distinguished."""

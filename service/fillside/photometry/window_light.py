@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 
 LEAST_WINDOW_M = 0.3
-_FAINT_LUX = 0.3
+_FAINT_LUX = 0.1
 """Light below which a window counts as none, smoothly."""
 _NEAREST = 0.7
 """A place is reckoned to come no nearer to a window than by this share of the way."""
