@@ -64,6 +64,7 @@ MUTANTS: tuple[Mutant, ...] = (
         HOLD + "fading/fader.py",
         "MOST_STEP_S = 0.1",
         "MOST_STEP_S = 10.0",
+        (("return min(max(unseen_s, LATE_FRAME_S), MOST_STEP_S)", "return MOST_STEP_S"),),
     ),
     Mutant(
         "the flash limiter admits everything",

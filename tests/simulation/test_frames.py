@@ -11,6 +11,7 @@ import pytest
 import rigs
 from fillside_drivers.sacn.sender import SacnDriver
 from simulation import stories
+from simulation.checks.light_checks import steady_light
 from simulation.stories import Act, Story
 from simulation.studio.lamps import Lamp
 from simulation.world import Check, World, play
@@ -20,8 +21,8 @@ LEAVES_WITHIN_S = 0.0051
 ORDERED_S = 3.0
 
 
-def _story(trimmed_s: float) -> Story:
-    """Return a story in which a fade is on its way while its role is trimmed."""
+def _story(acts: tuple[Act, ...], order_speed: float = 1.0) -> Story:
+    """Return a story of a key and a fill on one universe."""
     places = {"key": (0.6, -0.85, 1.8), "fill": (-0.88, -1.3, 1.5)}
     rig = rigs.studio(
         heads=[
@@ -39,12 +40,13 @@ def _story(trimmed_s: float) -> Story:
         ],
         drivers={"stage": {"kind": "sacn", "to": ["10.0.0.9"]}},
         balance={"ratio": 2.0, "exposure": 300.0},
+        hold={"order_speed": order_speed},
     )
-    trims = [
-        Act(at_s, "order", {"do": "trim", "role": "key", "to": stops})
-        for at_s, stops in ((ORDERED_S, -0.5), (trimmed_s, -1.0))
-    ]
-    return Story(1, rig, tuple(trims), 7.0)
+    return Story(1, rig, acts, 7.0)
+
+
+def _trim(at_s: float, stops: float) -> Act:
+    return Act(at_s, "order", {"do": "trim", "role": "key", "to": stops})
 
 
 def _noting(ages_s: list[float], made_s: dict[int, float]) -> Check:
@@ -79,6 +81,20 @@ def test_the_frames_of_a_fade_leave_when_they_are_made(
         send(driver, codes)
 
     monkeypatch.setattr(SacnDriver, "_send", make)
-    play(_story(ORDERED_S + later_s), [_noting(ages_s, made_s)])
+    story = _story((_trim(ORDERED_S, -0.5), _trim(ORDERED_S + later_s, -1.0)))
+    play(story, [_noting(ages_s, made_s)])
     assert len(ages_s) > 30
     assert [round(each, 4) for each in ages_s if each > LEAVES_WITHIN_S][1:] == []
+
+
+@pytest.mark.parametrize("after_s", [0.16, 0.165, 0.17, 0.175, 0.18])
+@pytest.mark.parametrize("stalls_s", [0.1, 0.3])
+def test_a_stall_while_the_buffers_are_full_makes_no_step(after_s: float, stalls_s: float) -> None:
+    """Full buffers drop a frame or two before that is told, and the lamps go on from before these."""
+    stories.load_areas()
+    stalls = Act(ORDERED_S + after_s, "stall", {"s": stalls_s})
+    for full_s in (0.01, 0.02, 0.03):
+        full = Act(stalls.at_s - full_s, "no network", {"why": "full", "s": full_s + 0.02})
+        acts = (Act(ORDERED_S, "order", {"do": "dark"}), full, stalls)
+        outcome = play(_story(acts, order_speed=3.0), [steady_light])
+        assert outcome.failed is None, outcome.told()

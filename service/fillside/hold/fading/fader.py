@@ -22,6 +22,7 @@ of the head that needs longest.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -37,6 +38,12 @@ Codes = tuple[int, ...]
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
+MOST_STEP_STOPS = 0.34
+"""A larger step between two frames is seen."""
+DROPPED_S = 2 * FRAME_S
+"""A wire may drop two frames before it tells that none has left; the next one goes on from before them."""
+LATE_FRAME_S = 0.03
+"""A frame of a busy machine, which is no stall."""
 TOO_BRIGHT_STOPS_S = 3.0
 """The speed at which light falls while it exceeds the limit for a face, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
@@ -84,6 +91,13 @@ class Fade:
         end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
         found = np.where(even_s < 0, self.start + self.slope * at_s, end)
         return np.where(at_s >= self.lasts_s, self.goal, np.minimum(np.maximum(found, self._low), self._high))
+
+    @cached_property
+    def longest_step_s(self) -> float:
+        """The longest time by which one frame goes on, so that nobody sees a step after a stall."""
+        speed = float(np.abs(self.even_slope).max(initial=0.0))
+        unseen_s = MOST_STEP_STOPS / speed - DROPPED_S if speed > 0 else math.inf
+        return min(max(unseen_s, LATE_FRAME_S), MOST_STEP_S)
 
     @cached_property
     def _low(self) -> FloatArray:
@@ -294,7 +308,7 @@ class Fader:
         """Advance to a time; return true if any code changed."""
         if self._fade is None:
             return False
-        most = MOST_STEP_S if self._under_way else FRAME_S
+        most = self._fade.longest_step_s if self._under_way else FRAME_S
         step_s = max(at_s - self._stepped_s, 0.0)
         elapsed_s = self._elapsed_s + min(step_s, most)
         if self._under_way and step_s > HELD_BACK_S:
