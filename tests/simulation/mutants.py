@@ -106,8 +106,8 @@ MUTANTS: tuple[Mutant, ...] = (
     Mutant(
         "a wire at rest repeats nothing",
         DRIVERS + "sacn/schedule.py",
-        "self.owed, self.phase, wait_s = 0, Phase.RESTING, KEEPALIVE_S",
-        "self.owed, self.phase, wait_s = 0, Phase.RESTING, math.inf",
+        "Phase.RESTING: KEEPALIVE_S,",
+        "Phase.RESTING: math.inf,",
     ),
     Mutant(
         "a bulb that has long had something due waits for ever",
