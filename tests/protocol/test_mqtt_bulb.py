@@ -277,6 +277,24 @@ def test_one_that_cannot_be_asked_is_sent_its_level_once_more(answer: bytes | No
     assert lamp.code == {None: None, b"100": 100, b"255": 255}[answer]
 
 
+@pytest.mark.parametrize(("says", "is_back"), [(b"100", True), (b"255", True), (b"30", False)])
+def test_a_late_bulb_that_cannot_be_asked_is_back_only_at_a_level_it_may_have(
+    says: bytes, is_back: bool
+) -> None:
+    """It is sent its level from where it is believed to be: from a stranger's level, that would be a step."""
+    lamp = settled(reports_at="lamp")
+    lamp.want(150, 10.0)
+    for k in range(31):
+        lamp.take(10.0 + 0.1 * k)
+        lamp.judge(10.0 + 0.1 * k)
+    assert lamp.state == "late"
+    lamp.receive("lamp", says, 13.1)
+    assert (lamp.returns == 1) is is_back
+    if not is_back:
+        assert sent(lamp, 13.2) == [], "it may correct itself"
+        assert sent(lamp, 14.1) == [("lamp/set", "150")]
+
+
 def test_one_that_fades_is_sent_its_level_with_a_slow_fade_when_in_doubt() -> None:
     lamp = settled(reports_at="lamp", send_as='{"level": {code}}', fade_field="over")
     lamp.receive("lamp", b"255", 10.0)

@@ -202,13 +202,22 @@ class ReportingBulb:
         elif self._unexplained is not None:
             self._note_doubtful(code, now)
         elif not differed and self._wanted == self._sent and now >= self._obeys_by:
-            if self._late and self.drive.ask_to is None and self.drive.fade_field is None:
+            if self._late and self._came_back_at(code):
                 # The bulb was away for a short time.
                 self._back(code, confirmed=True)
             else:
                 self._unexplained = UnexplainedReport(code, now)
         elif self.condition == "disobeying" and self._is_believed:
             self._unexplained = UnexplainedReport(code, now)
+
+    def _came_back_at(self, code: int) -> bool:
+        """Return True if a bulb that can neither be asked nor fade may have this code after it was away:
+        that after a power cut, or the one it had confirmed. Any other is more likely a stranger's."""
+        drive = self.drive
+        if drive.ask_to is not None or drive.fade_field is not None:
+            return False
+        levels = (self._confirmed_code, drive.full_scale if drive.comes_back == "full" else None)
+        return any(level is not None and self._is_near(code, level) for level in levels)
 
     @property
     def _is_believed(self) -> bool:
