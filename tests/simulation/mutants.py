@@ -67,6 +67,12 @@ MUTANTS: tuple[Mutant, ...] = (
         (("return min(max(unseen_s, LATE_FRAME_S), MOST_STEP_S)", "return MOST_STEP_S"),),
     ),
     Mutant(
+        "a fade that turns takes back at once what bulbs were sent ahead",
+        HOLD + "fading/fader.py",
+        "self._catches_up = self._lags.late & (self._fade is not None)",
+        "self._catches_up = self._lags.late & False",
+    ),
+    Mutant(
         "the flash limiter admits everything",
         HOLD + "fading/flash_limiter.py",
         "if turns.any() and (turns & (self._turned_s[:, 0] >= at_s - WINDOW_S)).any():",

@@ -59,9 +59,6 @@ class _Gentle:
     def __init__(self, world: World, bulb: Bulb) -> None:
         self._world, self._bulb = world, bulb
         self._moved: list[float] = []
-        self._way = 0.0
-        """The end of the last message. Levels are sent ahead of the light, and a turn takes that back."""
-        self._order_speed = world.story.rig["hold"]["order_speed"]
         self._last: tuple[float, float, float] | None = None
         """When the message before left and was obeyed [s], and its level."""
         self._excused_until = -math.inf
@@ -81,9 +78,6 @@ class _Gentle:
                 before = sent  # what was late on its way is obeyed together with what was not
         self._last = message.left_s, now_s, level
         stops = steepest_stops(bulb, before, level, over_s)
-        if (level - before) * self._way < 0:
-            stops -= 2 * bulb.lead_s * self._order_speed
-        self._way = level - before or self._way
         was_excused = now_s < self._excused_until
         if now_s - message.left_s > KEPT_BACK_S or self._is_excused(message.left_s):
             self._excused_until = max(self._excused_until, now_s + over_s)
