@@ -219,6 +219,18 @@ def test_the_first_connection_sends_at_once() -> None:
     assert sent(lamp, 0.0) == [("lamp/set", "7")]
 
 
+def test_a_first_connection_that_comes_late_begins_from_the_level_of_before() -> None:
+    """The light has gone on meanwhile, and the bulb has not: its latest level would be a step."""
+    lamp = bulb(alive_at="lamp/there", reports_at="lamp")
+    lamp.want(7, 0.0)
+    lamp.want(90, 3.0)
+    lamp.connected(9.0)
+    assert (lamp.state, lamp.code, lamp.returns) == ("ok", 7, 1)
+    assert sent(lamp, 9.1) == [], "nothing until somebody says how it goes on from there"
+    lamp.want(8, 9.2)
+    assert sent(lamp, 9.2) == [("lamp/set", "8")]
+
+
 def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
     lamp.receive("lamp/there", b"offline", 1.0)

@@ -94,8 +94,10 @@ class _Gentle:
         own_s = bulb.own_change_s
         if world.may_be_metered:
             return True
-        if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_left_s < world.started_s:
-            return True  # a lie; or the first message of a run, which carries the codes of the one before
+        if bulb.says is not None or bulb.deaf or bulb.silent:
+            return True
+        if bulb.obeyed_left_s < world.started_s and bulb.name in world.may_step:
+            return True  # the first message of a run carries the codes of the one before, as far as stored
         if own_s == -math.inf:
             return False
         if bulb.topics.ask is None and bulb.topics.fade_field is None:
