@@ -130,17 +130,14 @@ class _Group:
     def is_sent(self) -> bool:
         return any(universe.is_sent for universe in self.universes)
 
-    @property
-    def free_at(self) -> float:
-        waits = self.phase is Phase.CHANGED and self.due < math.inf
-        return (self.due if waits else self.last) + PERIOD_S
-
     def change(self) -> None:
         extra = SKIPPED_AFTER_RESTART if self.last == -math.inf else 0
         self.owed = max(SETTLED_PACKETS + extra, self.owed)
-        if self.phase is not Phase.CHANGED or self.due == math.inf:
-            self.phase = Phase.CHANGED
+        was, self.phase = self.phase, Phase.CHANGED
+        if self.due == math.inf:
             self.plan()
+        elif was is not Phase.CHANGED:
+            self.due = self.last + PERIOD_S
 
     def assert_again(self) -> None:
         if self.phase is not Phase.SILENT:
@@ -267,7 +264,13 @@ class Schedule:
     @property
     def free_at(self) -> float:
         """The time from which the next value leaves at once, once those that wait have left."""
-        return max(group.free_at for group in self._groups)
+        changed = Phase.CHANGED
+        return PERIOD_S + max(
+            [
+                each.due if each.phase is changed and each.due < math.inf else each.last
+                for each in self._groups
+            ]
+        )
 
     @property
     def due(self) -> float:
