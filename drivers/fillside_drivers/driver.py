@@ -275,6 +275,11 @@ class Driver(ABC):
     def health(self) -> Health:
         return replace(self._health, **vars(self._counts))
 
+    @property
+    def free_at(self) -> float:
+        """The time, of the daemon's clock, from which the next frame leaves at once; -inf for always."""
+        return -math.inf
+
     def watch(self, call: Watcher) -> Callable[[], None]:
         """Call `call` with the new `Health` on every change except of counts; return a function to end it."""
         self._watchers.append(call)

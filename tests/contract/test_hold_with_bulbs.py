@@ -216,6 +216,20 @@ def test_a_bulb_is_led_by_a_tenth_of_a_stop_a_message() -> None:
     assert len(stage.sent) > 25
 
 
+@pytest.mark.parametrize("most_per_s", [5.0, 10.0, 20.0])
+@pytest.mark.parametrize("turned_after_s", [0.7, 0.72, 0.75])
+def test_a_fade_that_turns_takes_back_what_a_bulb_was_sent_ahead_without_a_step(
+    most_per_s: float, turned_after_s: float
+) -> None:
+    stage = Stage(with_bulb("fill", 6.0, full_scale=1023, most_per_s=most_per_s), "fill", 0.08)
+    stage.run(turned_after_s, trim("fill", -2))
+    stage.run(9.0, trim("fill", 1))
+    assert stage.up.state["settled"]
+    assert stage.sent[-1][1] == stage.up.codes[FILL]
+    # It catches up at twice its fastest fade.
+    assert max(stage.message_steps_stops()) <= 2 * (0.1 + 0.1 * most_per_s / 44) + 0.01
+
+
 @pytest.mark.parametrize("code", [255, 60, None])
 def test_a_bulb_that_is_back_is_led_to_its_level_by_less_than_a_tenth_of_a_stop_a_message(
     code: int | None,

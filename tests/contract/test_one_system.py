@@ -70,3 +70,19 @@ def test_nothing_is_taken_from_the_machine_but_through_the_system() -> None:
 @pytest.mark.parametrize("exception", EXCEPTIONS)
 def test_an_exception_is_needed(exception: str) -> None:
     assert any(name.startswith(exception) for name in _taken())
+
+
+def _told_the_time_twice() -> list[str]:
+    """Return the functions of the doors that take a clock beside the system that has one."""
+    found = []
+    for path in sorted((ROOTS["fillside"] / "doors").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+                names = {each.arg for each in (*node.args.args, *node.args.kwonlyargs)}
+                if {"clock", "system"} <= names:
+                    found.append(f"{path.name}: line {node.lineno}")
+    return found
+
+
+def test_no_door_is_told_the_time_beside_its_system() -> None:
+    assert _told_the_time_twice() == []

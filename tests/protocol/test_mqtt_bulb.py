@@ -219,6 +219,18 @@ def test_the_first_connection_sends_at_once() -> None:
     assert sent(lamp, 0.0) == [("lamp/set", "7")]
 
 
+def test_a_first_connection_that_comes_late_begins_from_the_level_of_before() -> None:
+    """The light has gone on meanwhile, and the bulb has not: its latest level would be a step."""
+    lamp = bulb(alive_at="lamp/there", reports_at="lamp")
+    lamp.want(7, 0.0)
+    lamp.want(90, 3.0)
+    lamp.connected(9.0)
+    assert (lamp.state, lamp.code, lamp.returns) == ("ok", 7, 1)
+    assert sent(lamp, 9.1) == [], "nothing until somebody says how it goes on from there"
+    lamp.want(8, 9.2)
+    assert sent(lamp, 9.2) == [("lamp/set", "8")]
+
+
 def test_a_bulb_that_is_gone_stays_gone_over_a_broken_way() -> None:
     lamp = settled(alive_at="lamp/there", reports_at="lamp")
     lamp.receive("lamp/there", b"offline", 1.0)
@@ -275,6 +287,24 @@ def test_one_that_cannot_be_asked_is_sent_its_level_once_more(answer: bytes | No
     lamp.judge(13.0)
     assert (lamp.state, lamp.returns) == ("disobeying" if answer == b"255" else "ok", 0)
     assert lamp.code == {None: None, b"100": 100, b"255": 255}[answer]
+
+
+@pytest.mark.parametrize(("says", "is_back"), [(b"100", True), (b"255", True), (b"30", False)])
+def test_a_late_bulb_that_cannot_be_asked_is_back_only_at_a_level_it_may_have(
+    says: bytes, is_back: bool
+) -> None:
+    """It is sent its level from where it is believed to be: from a stranger's level, that would be a step."""
+    lamp = settled(reports_at="lamp")
+    lamp.want(150, 10.0)
+    for k in range(31):
+        lamp.take(10.0 + 0.1 * k)
+        lamp.judge(10.0 + 0.1 * k)
+    assert lamp.state == "late"
+    lamp.receive("lamp", says, 13.1)
+    assert (lamp.returns == 1) is is_back
+    if not is_back:
+        assert sent(lamp, 13.2) == [], "it may correct itself"
+        assert sent(lamp, 14.1) == [("lamp/set", "150")]
 
 
 def test_one_that_fades_is_sent_its_level_with_a_slow_fade_when_in_doubt() -> None:

@@ -251,7 +251,7 @@ async def test_a_lost_broker_is_noticed_while_there_is_nothing_to_say(tmp_path: 
     will = aiomqtt.Will(BASE + "online", "false")
     async with broker(tmp_path) as server:
         door = MqttDoor(port=server.port)
-        connection = Connection(door, "fillside-test", will, asyncio.get_running_loop().time)
+        connection = Connection(door, "fillside-test", will)
 
         async def listen() -> None:
             await connection.receive()
@@ -271,7 +271,7 @@ async def test_a_lost_broker_is_noticed_while_there_is_nothing_to_say(tmp_path: 
 async def test_a_broker_that_lets_us_hear_nothing_is_told_of(monkeypatch: pytest.MonkeyPatch) -> None:
     """Mosquitto grants every subscription and then delivers nothing; others refuse it, MQTT 5.0, 3.9.3."""
     will = aiomqtt.Will(BASE + "online", "false")
-    connection = Connection(MqttDoor(), "fillside-test", will, asyncio.get_running_loop().time)
+    connection = Connection(MqttDoor(), "fillside-test", will)
 
     async def refuse(topics: list[Any]) -> list[ReasonCode]:
         return [ReasonCode(PacketTypes.SUBACK, "Not authorized") for _ in topics]
@@ -397,7 +397,7 @@ async def test_an_order_is_obeyed_in_the_next_turn_and_others_of_that_turn_after
     rig = Rig.model_validate(
         studio("corner", heads=pair(intensity=1000, drive={"driver": "wire"}), drivers=sim("wire"))
     )
-    listener = MqttListener(rig, MqttDoor(), noting, "one", lambda: 0.0)
+    listener = MqttListener(rig, MqttDoor(), noting, "one")
 
     async def answer(*_: object) -> None:
         """Answer nobody."""

@@ -27,6 +27,7 @@ from fillside_drivers.sacn.schedule import (
 from fillside_drivers.sacn.sources import in_order
 from protocol.wires import CID
 
+FRAME_S = 1 / 44
 FIRST = SETTLED_PACKETS + SKIPPED_AFTER_RESTART
 
 
@@ -110,6 +111,19 @@ def test_a_change_waits_for_the_packet_before_it_and_the_latest_wins() -> None:
     [packet] = [decode(out.octets) for out in schedule.take(20.0 + PERIOD_S)]
     assert isinstance(packet, DataPacket)
     assert packet.slots == slots(4)
+
+
+def test_the_next_frame_of_a_fade_goes_before_a_repeat_of_the_one_before_it() -> None:
+    """The frames of a fade are made 44 a second, some of them a little late; each leaves when it is made."""
+    schedule = rested(1)
+    now, left = 20.0, []
+    for frame, late_s in enumerate((0.0, 0.0, 0.002, 0.0, 0.003, 0.0)):
+        now += FRAME_S + late_s
+        left += data(run(schedule, now - FRAME_S - late_s + 2e-6, now - 1e-6))
+        schedule.put(1, slots(10 + frame))
+        left += data(run(schedule, now, now + 1e-6))
+    assert [(p.slots[0]) for _, p in left if p.slots[0] >= 10] == list(range(10, 16))
+    assert [t for t, p in left if p.slots[0] == 15] == [now]
 
 
 def test_after_a_stall_one_packet_with_the_latest_value() -> None:

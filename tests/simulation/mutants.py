@@ -64,6 +64,13 @@ MUTANTS: tuple[Mutant, ...] = (
         HOLD + "fading/fader.py",
         "MOST_STEP_S = 0.1",
         "MOST_STEP_S = 10.0",
+        (("return min(max(unseen_s, LATE_FRAME_S), MOST_STEP_S)", "return MOST_STEP_S"),),
+    ),
+    Mutant(
+        "a fade that turns takes back at once what bulbs were sent ahead",
+        HOLD + "fading/fader.py",
+        "self._catches_up = self._lags.late & (self._fade is not None)",
+        "self._catches_up = self._lags.late & False",
     ),
     Mutant(
         "the flash limiter admits everything",
@@ -105,8 +112,8 @@ MUTANTS: tuple[Mutant, ...] = (
     Mutant(
         "a wire at rest repeats nothing",
         DRIVERS + "sacn/schedule.py",
-        "self.owed, self.phase, wait_s = 0, Phase.RESTING, KEEPALIVE_S",
-        "self.owed, self.phase, wait_s = 0, Phase.RESTING, math.inf",
+        "Phase.RESTING: KEEPALIVE_S,",
+        "Phase.RESTING: math.inf,",
     ),
     Mutant(
         "a bulb that has long had something due waits for ever",

@@ -171,7 +171,9 @@ class World:
     @property
     def may_be_metered(self) -> bool:
         """True if a reading may count; the lamps of this world do not dim as readings say."""
-        return any(one.order["do"] == "read" and "error" not in (one.answer or {}) for one in self.given)
+        return any(
+            one.order["do"] in ("read", "import") and "error" not in (one.answer or {}) for one in self.given
+        )
 
     @property
     def has_stage(self) -> bool:

@@ -47,6 +47,7 @@ class Bulb(ReportingBulb):
         """Set the bulb's target code; a lost bulb ignores it."""
         if self.reachable and code != self._wanted:
             self._wanted, self._moved_at = code, now
+            self._first_wanted = self._first_wanted or (code, now)
 
     def due(self, now: float) -> float:
         """Return the time at which `take` or `judge` has something to do next; infinity for never."""

@@ -51,6 +51,10 @@ ON_THE_WAY_S = 0.1
 ALIVE_WAIT_S = 10.0
 """Time a bulb has to report that it is alive after a lost connection: it must find the broker too."""
 
+WAITS_UNSEEN_S = 0.1
+"""Time that the first connection may take without the light having gone on visibly meanwhile; after a longer
+one the bulb is led from the level it was to have at first, which is the one from before."""
+
 SILENT_STEPS_S = 15.0
 """A bulb led back in steps that reports nothing for this long counts as silent."""
 
@@ -72,6 +76,8 @@ class ReportingBulb:
         self.answers = AnswerHabits(drive.interval_s, drive.ask_to is not None, drive.fade_field is not None)
         self._found: int | None = None
         self._wanted: int | None = None
+        self._first_wanted: tuple[int, float] | None = None
+        """The code wanted first, which continues the light from before, and since when."""
         self._sent: int | None = None
         self._first_sent: int | None = None
         self._confirmed = self._truthful = False
@@ -148,7 +154,10 @@ class ReportingBulb:
         """Note that the connection to the bulb is open, for the first time or again."""
         self.answers.forget()
         self._unexplained = self._retained = None
-        if self._sent is None or self.condition == "lost":
+        if self._sent is None:
+            self._connected_at_last(now)
+            return
+        if self.condition == "lost":
             return
         if self.drive.ask_to is not None:
             self._at_rest_from = now + self.drive.latency_s + ON_THE_WAY_S
@@ -160,6 +169,13 @@ class ReportingBulb:
             self._await_report(now)
         else:
             self._back(self._if_silent)
+
+    def _connected_at_last(self, now: float) -> None:
+        """Begin from the code wanted first if the light has gone on since, unseen by the bulb."""
+        if self._first_wanted is not None:
+            code, since = self._first_wanted
+            if self._wanted != code and now - since > WAITS_UNSEEN_S:
+                self._back(code)
 
     def receive(self, topic: str, payload: bytes, now: float, kept: bool = False) -> bool:
         """Process a message from the bulb; return True if its state changed. Garbage is ignored.
@@ -202,13 +218,22 @@ class ReportingBulb:
         elif self._unexplained is not None:
             self._note_doubtful(code, now)
         elif not differed and self._wanted == self._sent and now >= self._obeys_by:
-            if self._late and self.drive.ask_to is None and self.drive.fade_field is None:
+            if self._late and self._came_back_at(code):
                 # The bulb was away for a short time.
                 self._back(code, confirmed=True)
             else:
                 self._unexplained = UnexplainedReport(code, now)
         elif self.condition == "disobeying" and self._is_believed:
             self._unexplained = UnexplainedReport(code, now)
+
+    def _came_back_at(self, code: int) -> bool:
+        """Return True if a bulb that can neither be asked nor fade may have this code after it was away:
+        that after a power cut, or the one it had confirmed. Any other is more likely a stranger's."""
+        drive = self.drive
+        if drive.ask_to is not None or drive.fade_field is not None:
+            return False
+        levels = (self._confirmed_code, drive.full_scale if drive.comes_back == "full" else None)
+        return any(level is not None and self._is_near(code, level) for level in levels)
 
     @property
     def _is_believed(self) -> bool:

@@ -6,12 +6,14 @@ of its last packet, PERIOD_S the shortest time between two packets of 512 slots 
     phase     meaning                            next packet at                      left when
     silent    no value yet                       never                               a value: changed
     changed   a value waits to leave             last + PERIOD_S, or now if later    sent: settling
-    settling  the value is owed more packets     last + PERIOD_S                     none owed: resting
+    settling  the value is owed more packets     last + REPEAT_S                     none owed: resting
     resting   receivers need signs of life only  last + KEEPALIVE_S                  new value: changed
 
-A new value leads from settling to changed as well. A value that arrives while another waits replaces it: the
-latest wins, and nothing is caught up after a stall. A universe that stands by for another source accepts
-values and sends nothing; when the standby ends, its phase is changed and its current value leaves at once.
+A new value leads from settling to changed as well. A repeat leaves later than a change may: a frame whose
+place was taken by a repeat would wait for another packet's time, and so would all after it. A value that
+arrives while another waits replaces it: the latest wins, and nothing is caught up after a stall. A universe
+that stands by for another source accepts values and sends nothing; when the standby ends, its phase is
+changed and its current value leaves at once.
 """
 
 from __future__ import annotations
@@ -37,6 +39,10 @@ from fillside_drivers.slots import SLOTS
 PERIOD_S = (92 + 12 + 44 * (1 + SLOTS)) / 1e6
 """Shortest packet of 512 slots by ANSI E1.11: break, mark after break, start code, slots. 44.1 a second."""
 
+REPEAT_S = PERIOD_S + 0.004
+"""Time to a repeat of a value: the next frame of a fade is due 1/44 s after the one before, and a busy
+machine makes it some milliseconds late."""
+
 KEEPALIVE_S = 0.9
 """Between the 800 and 1000 ms of E1.31 6.6.2."""
 
@@ -60,6 +66,15 @@ class Phase(Enum):
     CHANGED = "changed"
     SETTLING = "settling"
     RESTING = "resting"
+
+
+_WAITS_S = {
+    Phase.SILENT: math.inf,
+    Phase.CHANGED: PERIOD_S,
+    Phase.SETTLING: REPEAT_S,
+    Phase.RESTING: KEEPALIVE_S,
+}
+"""The time from a universe's last packet to its next."""
 
 
 @dataclass(frozen=True)
@@ -109,10 +124,7 @@ class _Group:
     """The time of the next packet, worked out by `plan` at every change: it is asked for far more often."""
 
     def plan(self) -> None:
-        if self.phase is Phase.SILENT or not self.is_sent:
-            self.due = math.inf
-        else:
-            self.due = self.last + (KEEPALIVE_S if self.phase is Phase.RESTING else PERIOD_S)
+        self.due = self.last + _WAITS_S[self.phase] if self.is_sent else math.inf
 
     @property
     def is_sent(self) -> bool:
@@ -122,9 +134,10 @@ class _Group:
         extra = SKIPPED_AFTER_RESTART if self.last == -math.inf else 0
         self.owed = max(SETTLED_PACKETS + extra, self.owed)
         was, self.phase = self.phase, Phase.CHANGED
-        # A settling universe waits as long as a changed one.
-        if was is Phase.RESTING or self.due == math.inf:
+        if self.due == math.inf:
             self.plan()
+        elif was is not Phase.CHANGED:
+            self.due = self.last + PERIOD_S
 
     def assert_again(self) -> None:
         if self.phase is not Phase.SILENT:
@@ -134,12 +147,10 @@ class _Group:
 
     def packets(self, now: float) -> list[OutgoingPacket]:
         self.last = now
-        if self.owed > 1:
-            self.owed, self.phase, wait_s = self.owed - 1, Phase.SETTLING, PERIOD_S
-        else:
-            self.owed, self.phase, wait_s = 0, Phase.RESTING, KEEPALIVE_S
+        self.owed = max(self.owed - 1, 0)
+        self.phase = Phase.SETTLING if self.owed else Phase.RESTING
         if self.due < math.inf:
-            self.due = now + wait_s
+            self.due = now + _WAITS_S[self.phase]
         return [universe.packet() for universe in self.universes if universe.is_sent]
 
 
@@ -249,6 +260,17 @@ class Schedule:
     def waiting(self) -> bool:
         """True if a value has not left yet."""
         return any(group.phase is Phase.CHANGED and group.is_sent for group in self._groups)
+
+    @property
+    def free_at(self) -> float:
+        """The time from which the next value leaves at once, once those that wait have left."""
+        changed = Phase.CHANGED
+        return PERIOD_S + max(
+            [
+                each.due if each.phase is changed and each.due < math.inf else each.last
+                for each in self._groups
+            ]
+        )
 
     @property
     def due(self) -> float:

@@ -75,6 +75,10 @@ class SacnDriver(Driver):
             name if (multicasts if options.discovery is None else options.discovery) else None,
         )
 
+    @property
+    def free_at(self) -> float:
+        return self._schedule.free_at
+
     def go_on_from(self, before: Driver) -> None:
         if isinstance(before, SacnDriver):
             self._schedule.go_on_from(before._schedule)

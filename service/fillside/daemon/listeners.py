@@ -160,11 +160,11 @@ async def _mqtt(prepared: PreparedListeners, studio: Studio, identity: str) -> A
     from fillside.doors.mqtt.listener import MqttListener
 
     system = prepared.system
-    listener = MqttListener(prepared.rig, table, studio, identity, system.clock, system)
+    listener = MqttListener(prepared.rig, table, studio, identity, system)
     clients: dict[str, MqttListener | HomieDevice] = {"mqtt door": listener}
     prepared.figures["mqtt"] = listener.connection.figures
     if table.homie:
-        device = HomieDevice(prepared.rig, table, studio, identity, system.clock, system)
+        device = HomieDevice(prepared.rig, table, studio, identity, system)
         clients["homie door"] = device
         prepared.figures["homie"] = device.connection.figures
     for name, each in clients.items():

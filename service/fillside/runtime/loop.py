@@ -38,6 +38,8 @@ from fillside.storage.store import Store
 log = logging.getLogger(__name__)
 
 REST_AFTER_FAULT_S = 1.0
+MOST_WAIT_S = 0.005
+"""A frame may wait this long for a wire; one that would wait longer is made later."""
 BEAT_S = 1.0
 """The longest time between control turns, even at rest; each is a sign of life for a watchdog [s]."""
 
@@ -246,7 +248,9 @@ class Runner:
         if wake_in is None:
             self._settled.set()
             return math.inf
-        self._due = now + wake_in
+        due, free_at = now + wake_in, self.wires.free_at
+        # Made now, the frame would be old when it leaves, and so would all after it.
+        self._due = free_at if free_at - due > MOST_WAIT_S else due
         return self._due
 
     def _turn(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -180,6 +181,11 @@ class Wires:
     def owed(self) -> bool:
         """True while a wire has not taken the last codes sent to it."""
         return not self._sent
+
+    @property
+    def free_at(self) -> float:
+        """The time from which every wire lets the next frame leave at once."""
+        return max((driver.free_at for driver in self.in_use.drivers.values()), default=-math.inf)
 
     def have_taken(self, codes: Codes) -> bool:
         """Return true once every wire has taken these codes."""

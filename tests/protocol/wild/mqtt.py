@@ -14,6 +14,7 @@ from fillside.doors.mqtt.messages import ReceivedMessage
 from fillside.rig.tables.doors import MqttDoor
 from fillside_drivers.mqtt.driver import MqttDriver
 from fillside_drivers.mqtt.payloads import reported_code
+from fillside_drivers.system import System
 from protocol.wild.light import Light, code_of, strict, studio
 from protocol.wild.matter import json_of, spoiled, text, torn, value
 from protocol.wild.orders import body
@@ -142,8 +143,8 @@ class Messages:
 
     def __init__(self, light: Light) -> None:
         self._light, rig = light, light.up.rig
-        self._mailbox = MqttListener(rig, MqttDoor(), light, "fuzz", _still)
-        self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _still)
+        self._mailbox = MqttListener(rig, MqttDoor(), light, "fuzz", _StillSystem())
+        self._device = HomieDevice(rig, MqttDoor(), light, "fuzz", _StillSystem())
         self._mailbox.connection.publish = self._said  # type: ignore[method-assign,assignment]
         self._device.connection.publish = self._told  # type: ignore[method-assign,assignment]
         driver = light.up.drivers["bulbs"]
@@ -199,8 +200,9 @@ class Messages:
         await self._light.check()
 
 
-def _still() -> float:
-    return 0.0
+class _StillSystem(System):
+    def clock(self) -> float:
+        return 0.0
 
 
 @asynccontextmanager

@@ -59,9 +59,6 @@ class _Gentle:
     def __init__(self, world: World, bulb: Bulb) -> None:
         self._world, self._bulb = world, bulb
         self._moved: list[float] = []
-        self._way = 0.0
-        """The end of the last message. Levels are sent ahead of the light, and a turn takes that back."""
-        self._order_speed = world.story.rig["hold"]["order_speed"]
         self._last: tuple[float, float, float] | None = None
         """When the message before left and was obeyed [s], and its level."""
         self._excused_until = -math.inf
@@ -81,9 +78,6 @@ class _Gentle:
                 before = sent  # what was late on its way is obeyed together with what was not
         self._last = message.left_s, now_s, level
         stops = steepest_stops(bulb, before, level, over_s)
-        if (level - before) * self._way < 0:
-            stops -= 2 * bulb.lead_s * self._order_speed
-        self._way = level - before or self._way
         was_excused = now_s < self._excused_until
         if now_s - message.left_s > KEPT_BACK_S or self._is_excused(message.left_s):
             self._excused_until = max(self._excused_until, now_s + over_s)
@@ -100,8 +94,10 @@ class _Gentle:
         own_s = bulb.own_change_s
         if world.may_be_metered:
             return True
-        if bulb.says is not None or bulb.deaf or bulb.silent or bulb.obeyed_left_s < world.started_s:
-            return True  # a lie; or the first message of a run, which carries the codes of the one before
+        if bulb.says is not None or bulb.deaf or bulb.silent:
+            return True
+        if bulb.obeyed_left_s < world.started_s and bulb.name in world.may_step:
+            return True  # the first message of a run carries the codes of the one before, as far as stored
         if own_s == -math.inf:
             return False
         if bulb.topics.ask is None and bulb.topics.fade_field is None:

@@ -94,11 +94,6 @@ class Bulb(Lamp):
         self.comes_back: str = head["drive"].get("comes_back", "full")
         self._broker, self._loop, self._random = broker, broker.loop, random
         self.latency_s = head["drive"].get("latency_s", 0.08) + random.uniform(-0.03, 0.03)
-        interval_s = 1 / head["drive"].get("most_per_s", 5.0)
-        self.lead_s = head["drive"].get("latency_s", 0.08) + interval_s * (
-            1.0 if self.topics.fade_field else 0.5
-        )
-        """How far ahead of its light it is sent its levels."""
         self.reports_changes_only = random.random() < 0.3
         self.reports_on_the_way = random.random() < 0.3
         self.grain = random.choice([1.0, 1.0, self.full / 255, self.full / 254])

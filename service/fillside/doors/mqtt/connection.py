@@ -79,13 +79,12 @@ class Connection:
         options: BrokerOptions,
         identifier: str,
         will: aiomqtt.Will,
-        clock: Clock,
         system: System = SYSTEM,
     ) -> None:
-        self._where, self._clock = f"broker {options.address}", clock
+        self._where, self._clock = f"broker {options.address}", system.clock
         self._unix_clock = system.unix_clock
-        self.figures = DoorFigures(since_s=clock())
-        self.inbox = Inbox(MOST_WAITING, clock)
+        self.figures = DoorFigures(since_s=self._clock())
+        self.inbox = Inbox(MOST_WAITING, self._clock)
         self.stop = asyncio.Event()
         self._backoff = Backoff(random.Random(identifier))
         self.on_lost: Callable[[Exception], object] = lambda error: None

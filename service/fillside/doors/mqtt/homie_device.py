@@ -11,7 +11,7 @@ import logging
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, answer_to
+from fillside.doors.listener import answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.homie import HomieRig, Property, alert_names, alerts
 from fillside.doors.mqtt.messages import ReceivedMessage, check_fresh
@@ -36,13 +36,12 @@ class HomieDevice:
         table: MqttDoor,
         studio: Studio,
         identity: str,
-        clock: Clock,
         system: System = SYSTEM,
     ) -> None:
         self._device = HomieRig(rig, table.homie_domain)
-        self._studio, self._clock, self._wall, self._where = studio, clock, system.unix_clock, table.address
+        self._studio, self._wall, self._where = studio, system.unix_clock, table.address
         will = aiomqtt.Will(self._device.state_topic, "lost", qos=1, retain=True)
-        self.connection = Connection(table, f"fillside-{identity}-homie", will, clock, system)
+        self.connection = Connection(table, f"fillside-{identity}-homie", will, system)
         self._alert_paths = [f"{self._device.prefix}$alert/{name}" for name in alert_names(rig)]
         self._published: dict[str, str] = {}
         self._targets: dict[str, bytes] = {}

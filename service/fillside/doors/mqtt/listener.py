@@ -7,7 +7,7 @@ from functools import partial
 
 import aiomqtt
 
-from fillside.doors.listener import Clock, answer_to
+from fillside.doors.listener import answer_to
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.messages import ReceivedMessage, Topics, order_from
 from fillside.doors.mqtt.publish_pace import PublishPace
@@ -38,13 +38,12 @@ class MqttListener:
         table: MqttDoor,
         studio: Studio,
         identity: str,
-        clock: Clock,
         system: System = SYSTEM,
     ) -> None:
         self._topics, self._sensors = Topics(rig.rig.name), Sensors(rig)
-        self._studio, self._clock, self._where = studio, clock, table.address
+        self._studio, self._clock, self._where = studio, system.clock, table.address
         will = aiomqtt.Will(self._topics.online, "false", qos=1, retain=True)
-        self.connection = Connection(table, f"fillside-{identity}", will, clock, system)
+        self.connection = Connection(table, f"fillside-{identity}", will, system)
         self._refused_report_s = -REFUSED_REPORTS_S
         self._under_way = 0
         self._idle = False

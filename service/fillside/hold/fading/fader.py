@@ -17,11 +17,13 @@ Theory of lag. A lamp that responds late moves together with those that respond 
 light that was sent `leads_s` ago, it is sent the light of the common fade `leads_s` from now. It cannot begin
 before `latencies_s` have passed, so a fade from rest waits for the slowest of the moving heads; a fade
 already under way does not wait. A head never fades faster than `fastest_stops_s`, so the common time is that
-of the head that needs longest.
+of the head that needs longest. A fade that turns takes back what was sent ahead; such a head catches up at
+twice its fastest fade, since all of that in one message would be a step.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -37,8 +39,12 @@ Codes = tuple[int, ...]
 FRAME_S = 1 / 44
 """DMX512-A carries 44 frames of 512 slots a second; no wire here is faster."""
 MOST_STEP_S = 0.1
-MOST_STEP_STOPS = 0.2
-"""The most of a fade that a frame makes up for when it is late; the next frame may share its packet."""
+MOST_STEP_STOPS = 0.34
+"""A larger step between two frames is seen."""
+DROPPED_S = 2 * FRAME_S
+"""A wire may drop two frames before it tells that none has left; the next one goes on from before them."""
+LATE_FRAME_S = 0.03
+"""A frame of a busy machine, which is no stall."""
 TOO_BRIGHT_STOPS_S = 3.0
 """The speed at which light falls while it exceeds the limit for a face, whatever the pace."""
 GENTLE, GENTLE_STOPS_S = 0.5, 0.5
@@ -53,6 +59,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 LEAST_KNEE = 0.01
 BELOW_KNEE_S = 0.3
+CATCHES_UP = 2.0
+"""How much faster than its fastest fade a head is led from codes sent ahead to those of another fade."""
 
 
 def knees(floors: FloatArray) -> FloatArray:
@@ -78,12 +86,6 @@ class Fade:
     end_slope: FloatArray
     lasts_s: float
 
-    @cached_property
-    def most_step_s(self) -> float:
-        """The part of the fade [s] in which no head changes by more than a step."""
-        steepest = float(np.abs(self.even_slope).max(initial=0.0))
-        return MOST_STEP_S if steepest == 0 else min(MOST_STEP_S, MOST_STEP_STOPS / steepest)
-
     def outputs(self, at_s: float | FloatArray) -> FloatArray:
         """The outputs (heads,) at one time for all heads or at one per head; from
         `lasts_s` on exactly the goal."""
@@ -92,6 +94,13 @@ class Fade:
         end = even + self.end_slope * np.maximum(at_s - self.even_to_s, 0.0)
         found = np.where(even_s < 0, self.start + self.slope * at_s, end)
         return np.where(at_s >= self.lasts_s, self.goal, np.minimum(np.maximum(found, self._low), self._high))
+
+    @cached_property
+    def longest_step_s(self) -> float:
+        """The longest time by which one frame goes on, so that nobody sees a step after a stall."""
+        speed = float(np.abs(self.even_slope).max(initial=0.0))
+        unseen_s = MOST_STEP_STOPS / speed - DROPPED_S if speed > 0 else math.inf
+        return min(max(unseen_s, LATE_FRAME_S), MOST_STEP_S)
 
     @cached_property
     def _low(self) -> FloatArray:
@@ -234,6 +243,8 @@ class Fader:
         self._codes = np.array(codes, dtype=np.int64)
         self._outputs = self.dimmers.outputs(self._codes)
         self.flashes = FlashLimiter(self._outputs, has_moved=True)
+        self._ahead = self._outputs
+        self._catches_up: BoolArray = np.zeros(len(codes), dtype=bool)
         self._goal = self._low = self._high = self._codes
         self._fade: Fade | None = None
         self._elapsed_s = 0.0
@@ -280,6 +291,7 @@ class Fader:
             self._rest(outputs)
             return
         waits_s = self._lags.waits_s(moves)
+        self._catches_up = self._lags.late & (self._fade is not None)
         self._elapsed_s = -waits_s if self._fade is None else min(self._elapsed_s, 0.0)
         fastest = np.where(self._gentle, self._lags.gently_stops_s, self._lags.fastest_stops_s)
         self._fade = fade(self._outputs, outputs, self._knees, np.minimum(speed_stops_s, fastest))
@@ -295,6 +307,7 @@ class Fader:
         self.codes = tuple(self._codes.tolist())
         outputs = self.dimmers.outputs(self._codes)
         self._outputs[heads] = outputs[heads]
+        self._ahead = np.where(np.isin(np.arange(len(outputs)), heads), outputs, self._ahead)
         self._gentle[heads] = True
         self.flashes.record(outputs, at_s)
 
@@ -302,14 +315,18 @@ class Fader:
         """Advance to a time; return true if any code changed."""
         if self._fade is None:
             return False
-        most = max(FRAME_S, self._fade.most_step_s) if self._under_way else FRAME_S
+        most = self._fade.longest_step_s if self._under_way else FRAME_S
         step_s = max(at_s - self._stepped_s, 0.0)
-        elapsed_s = self._elapsed_s + min(step_s, most)
+        goes_on_s = min(step_s, most)
+        elapsed_s = self._elapsed_s + goes_on_s
         if self._under_way and step_s > HELD_BACK_S:
             self.flashes.left_late(self._stepped_s - HELD_BACK_S, at_s)
         self._stepped_s, self._under_way = at_s, True
-        arrives = elapsed_s >= self._fade.lasts_s
-        outputs, codes = (self._fade.goal, self._goal) if arrives else self._frame(self._fade, elapsed_s)
+        ahead = self._sent_ahead(self._fade, elapsed_s, goes_on_s)
+        arrives = elapsed_s >= self._fade.lasts_s and bool((ahead == self._fade.goal)[self._lags.late].all())
+        outputs, codes = (
+            (self._fade.goal, self._goal) if arrives else self._frame(self._fade, elapsed_s, ahead)
+        )
         changed = bool((codes != self._codes).any())
         if changed:
             wire_outputs = outputs if arrives else self.dimmers.outputs(codes)
@@ -318,7 +335,7 @@ class Fader:
                 return False
             self._codes, self.codes = codes, tuple(codes.tolist())
             self._gentle = self._gentle & (codes != self._goal)
-        self._elapsed_s, self._outputs = elapsed_s, outputs
+        self._elapsed_s, self._outputs, self._ahead = elapsed_s, outputs, ahead
         if arrives:
             self._rest(outputs)
         return changed
@@ -329,12 +346,28 @@ class Fader:
             return None
         return max(0.0, FRAME_S - (at_s - self._stepped_s))
 
-    def _frame(self, way: Fade, elapsed_s: float) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    def _frame(
+        self, way: Fade, elapsed_s: float, ahead: FloatArray
+    ) -> tuple[FloatArray, npt.NDArray[np.int64]]:
         outputs = way.outputs(max(elapsed_s, 0.0))
+        codes = self._on_the_way(np.where(self._lags.late, ahead, outputs))
+        if elapsed_s >= way.lasts_s:
+            codes = np.where(self._lags.late, codes, self._goal)
+        return outputs, codes
+
+    def _sent_ahead(self, way: Fade, elapsed_s: float, goes_on_s: float) -> FloatArray:
+        """Return the outputs that late heads are sent; those of another fade are caught up with."""
         if not self._lags.any_late:
-            return outputs, self._on_the_way(outputs)
+            return self._ahead
+        last, knees = self._ahead, self._knees
+        times = np.exp2(CATCHES_UP * goes_on_s * np.where(self._lags.late, self._lags.fastest_stops_s, 0.0))
+        below = CATCHES_UP * goes_on_s * knees / BELOW_KNEE_S
+        most = np.where(last < knees, np.minimum(last + below, knees), last * times)
+        least = np.where(last > knees, np.maximum(last / times, knees), last - below)
         ahead = way.outputs(np.maximum(elapsed_s + self._lags.leads_s, 0.0))
-        return outputs, self._on_the_way(ahead)
+        near = np.minimum(np.maximum(ahead, least), most)
+        self._catches_up = self._catches_up & (near != ahead)
+        return np.where(self._catches_up, near, ahead)
 
     def _on_the_way(self, outputs: FloatArray) -> npt.NDArray[np.int64]:
         """Return codes for outputs during a fade, without overshooting the end codes
@@ -343,4 +376,4 @@ class Fader:
 
     def _rest(self, outputs: FloatArray) -> None:
         self._fade, self._under_way, self.waits = None, False, False
-        self._outputs = outputs
+        self._outputs = self._ahead = outputs
