@@ -26,7 +26,7 @@ from bench.simulated_studio import (
 Vector = npt.NDArray[np.float64]
 PER_HEAD = 6
 SIDES = {"key": 1.0, "fill": 1.0, "camera": 2.0}
-"""Toward where the ambient light is metered, and over a flat receptor's light what the one there shows."""
+"""Toward where the ambient light is metered, and how many times a flat receptor's light is shown there."""
 
 
 @dataclass(frozen=True)

@@ -171,7 +171,7 @@ class HiddenStudio:
         }
 
     def ambient_toward(self, facing: str, dome: bool) -> float:
-        """Light with all heads out; `ambient_lux` is flat toward key and fill, a dome toward the camera."""
+        """The light with all heads out; `ambient_lux` is flat toward key and fill, by dome to the camera."""
         role = "camera" if facing == "camera" else self.head(facing).role
         if role not in ("key", "fill"):
             return self.ambient_lux["camera"] * (1.0 if dome else 0.5)

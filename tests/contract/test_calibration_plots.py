@@ -21,7 +21,7 @@ from fillside.sheet.calibration_plots import Form, draw_belief
 @functools.cache
 def metered() -> tuple[HiddenStudio, Belief]:
     hidden = studio(4)
-    hidden.spoilt[7] = 1.0
+    hidden.spoilt[6] = 1.0
     hidden.read_ambient()
     read_fixed_plan(hidden, 6)
     return hidden, belief_from_csv(hidden.csv(), Rig.model_validate(hidden.rig_table()))
@@ -32,7 +32,7 @@ def test_curves_and_intervals_hold_the_readings() -> None:
     charts = charts_of(found, 0)
     assert charts.name == "key"
     assert [dot.number for dot in charts.dimmed] == [4, 5, 6, 7, 8, 9]
-    assert [dot.number for dot in charts.dimmed if dot.left_out] == [8]
+    assert [dot.number for dot in charts.dimmed if dot.left_out] == [7]
     assert (np.diff(charts.dimmer.low) >= 0).all()
     assert (np.diff(charts.dimmer.high) >= 0).all()
     assert (charts.dimmer.low <= charts.dimmer.value + 1e-12).all()

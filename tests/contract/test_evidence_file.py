@@ -219,7 +219,8 @@ def test_a_spreadsheet_of_all_kinds(rig: Rig) -> None:
         ("key,,left,,,1.5,m,,,,", 'x "left" is not a number'),
         ("kye,,,,,,moved,,,,", 'there is no head "kye"'),
         ("key,,,,,,moved,,,yesterday,", '"yesterday" is no date and time such as 2026-02-11T09:30'),
-        ("key,1,0,0,1.2,1,gone,,,,", "not a unit of light"),
+        ("key,,,,,,gone,,,,", '"gone" is not a unit of light'),
+        ("key,,,,,,move,,,,", "moved and changed of what was done to a head"),
     ],
 )
 def test_a_wrong_tape_measure_or_event_is_named(line: str, says: str, rig: Rig) -> None:

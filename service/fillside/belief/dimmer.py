@@ -31,8 +31,8 @@ KNOT_LEVELS = np.array(
 KNOTS = len(KNOT_LEVELS)
 _LAW, _LAW_FROM = 0.7, 0.03
 _TREND = 2.7
-_BEND, _BEND_REACH = 1.0, 0.25
-_DEAD, _DEAD_REACH = 2.0, 0.035
+_BEND, _BEND_REACH = 0.65, 0.25
+_DEAD, _DEAD_REACH = 2.5, 0.035
 _FULL, _FULL_REACH = 1.0, 0.03
 """Standard deviations of the parts of h, and the levels over which they act."""
 _EDGES = np.unique(

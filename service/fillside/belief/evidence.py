@@ -36,6 +36,8 @@ OWN_HEAD, CAMERA = "head", "camera"
 _HALF_STOP, _THIRD_STOP, _TENTH_STOP = 0.5, 1 / 3, 0.1
 _METRES_PER = {"m": 1.0, "ft": 0.3048}
 _DONE = ("moved", "changed")
+_LIGHT = ("lux", "fc")
+"""Units of light that are a word; the others have a number in them."""
 
 
 class ReadingError(ValueError):
@@ -290,6 +292,11 @@ def _piece(cells: Sequence[str], columns: Mapping[str, int], rig: Rig) -> Piece:
     unit = cell["unit"].lower()
     if unit in _METRES_PER or unit in _DONE:
         return _told_of_head(cell, unit, rig)
+    if unit.isalpha() and unit not in _LIGHT:
+        raise ReadingError(
+            f'"{unit[:32]}" is not a unit of light: lux, fc, ev100, f/4@400@1/50; m and ft are of a tape '
+            "measure, moved and changed of what was done to a head"
+        )
     return check_against(_reading(cell, rig), rig)
 
 
