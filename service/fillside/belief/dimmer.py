@@ -30,8 +30,8 @@ KNOT_LEVELS = np.array(
 """Levels at which h may stray; between them it does so in straight lines."""
 KNOTS = len(KNOT_LEVELS)
 _LAW, _LAW_FROM = 0.7, 0.03
-_TREND = 2.7
-_BEND, _BEND_REACH = 0.65, 0.25
+_TREND = 3.0
+_BEND, _BEND_REACH = 1.1, 0.2
 _DEAD, _DEAD_REACH = 2.5, 0.035
 _FULL, _FULL_REACH = 1.0, 0.03
 """Standard deviations of the parts of h, and the levels over which they act."""
