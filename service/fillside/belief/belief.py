@@ -133,7 +133,8 @@ def believe(evidence: Evidence | Sequence[Reading], rig: Rig, now_s: float | Non
             break
         wrong = doubted
         point = most_likely(_doubting(problem, wrong), point.z)
-    hand_m = _hand_sd(_doubting(problem, wrong), point, seen)
+    steady, _ = _problem(model, seen, point, 0.0)
+    hand_m = _hand_sd(_doubting(steady, wrong), point, seen)
     problem, point, sd = _weighed(model, seen, point, hand_m, wrong)
     count = len(told.readings)
     return Belief(told, problem, point, wrong[:count], sd[:count], hand_m)
@@ -227,18 +228,19 @@ def _doubting(problem: Problem, wrong: BoolArray) -> Problem:
     return Problem(problem.model, problem.seen, problem.noise + np.diag(SLIP_STOPS**2 * wrong))
 
 
-def _hand_sd(problem: Problem, point: Point, seen: Observations) -> float:
-    """How unsteady this hand is [m]: the mean over `HAND_SDS_M` of what the readings make probable.
+def _hand_sd(steady: Problem, point: Point, seen: Observations) -> float:
+    """How unsteady this hand is [m]: the mean over `HAND_SDS_M` of what the readings make probable, by the
+    problem of a hand that does not err.
 
     The readings' probability under each is that of a linear model about `point` with the unknowns integrated
     out, as for the hypotheses.
     """
     if not seen.readings:
         return HAND_SD_M
-    slopes = np.zeros(len(problem.values))
-    slopes[: seen.readings] = hand_slopes(problem.model, point.figures, seen.quantities)[: seen.readings]
-    off = problem.values - point.expected + point.rows @ point.z
-    spread = point.rows @ point.rows.T + problem.noise - np.diag((HAND_SD_M * slopes) ** 2)
+    slopes = np.zeros(len(steady.values))
+    slopes[: seen.readings] = hand_slopes(steady.model, point.figures, seen.quantities)[: seen.readings]
+    off = steady.values - point.expected + point.rows @ point.z
+    spread = point.rows @ point.rows.T + steady.noise
     scores = []
     for sd_m in HAND_SDS_M:
         root = np.linalg.cholesky(spread + np.diag((sd_m * slopes) ** 2))
