@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
+from fillside.belief.calibrating import calibration_of
+from fillside.belief.expected_levels import ExpectedLevels
+from fillside.belief.shared_words import shared_words
 
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.belief.belief import Belief, believe
-from fillside.belief.calibrating import calibration_of
 from fillside.belief.evidence import Reading, readings_from_csv
-from fillside.belief.expected_levels import ExpectedLevels
 from fillside.belief.observations import wanted_of
-from fillside.belief.shared_words import shared_words
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions
 from fillside.rig.calibration import Calibration

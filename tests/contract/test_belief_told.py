@@ -224,13 +224,29 @@ def slips_found(seed: int, slips: int) -> tuple[set[int], set[int]]:
     return set(np.flatnonzero(belief.wrong).tolist()), wrong
 
 
-# Of 40. One that takes every dimmer for a power with two ends or a logarithmic one finds 40, 40 and 39; where a
-# dimmer may be of any shape, a slip at a level that was read once may be its own.
-@pytest.mark.parametrize(("slips", "found_whole"), [(0, 39), (1, 38), (2, 37)])
+# Of 40 studios. One that takes every dimmer for a power with two ends or a logarithmic one finds 40, 40 and 39;
+# where a dimmer may be of any shape, a slip at a level that was read once may as well be its own.
+@pytest.mark.parametrize(("slips", "found_whole"), [(0, 39), (1, 35), (2, 30)])
 def test_readings_a_stop_off_are_found_among_eight(slips: int, found_whole: int) -> None:
     told = [slips_found(seed, slips) for seed in range(STUDIOS)]
-    assert sum(bool(found - wrong) for found, wrong in told) <= STUDIOS - found_whole
+    assert sum(bool(found - wrong) for found, wrong in told) <= 4
     assert sum(found == wrong for found, wrong in told) >= found_whole
+
+
+@pytest.mark.parametrize("factor", [0.01, 30.0])
+def test_a_slip_of_a_meter_held_near_a_lamp_is_weighed_too(factor: float) -> None:
+    """There a hand that is a little off changes much, the more the nearer the light is believed to be."""
+    for seed in range(6):
+        hidden = studio(seed, Hidden(meter_stops=0.01))
+        key = hidden.head("key")
+        for place in (hidden.mark, key.position + 0.2 * key.axis) * 3:
+            hidden.read({"key": 1.0}, place.tolist())
+        rig = Rig.model_validate(hidden.rig_table())
+        readings = list(readings_from_csv(hidden.csv(), rig))
+        readings[1] = readings[1].model_copy(update={"value": factor * (readings[1].value or 0.0)})
+        belief = believe(readings, rig)
+        assert belief.wrong[1]
+        assert 0 <= belief.hand_sd_m <= 0.06
 
 
 def test_no_light_is_a_reading() -> None:

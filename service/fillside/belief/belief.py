@@ -144,7 +144,8 @@ def believe(
             break
         wrong = doubted
         point = most_likely(_doubting(problem, wrong), point.z)
-    hand_m = _hand_sd(_doubting(problem, wrong), point, seen, hand_m)
+    steady, _ = _problem(model, seen, point, 0.0)
+    hand_m = _hand_sd(_doubting(steady, wrong), point, seen)
     problem, point, sd = _weighed(model, seen, point, hand_m, wrong)
     count = len(told.readings)
     return Belief(told, problem, point, wrong[:count], sd[:count], hand_m)
@@ -242,18 +243,18 @@ def _doubting(problem: InverseProblem, wrong: BoolArray) -> InverseProblem:
     return InverseProblem(problem.model, problem.seen, problem.noise + np.diag(SLIP_STOPS**2 * wrong))
 
 
-def _hand_sd(problem: InverseProblem, point: Point, seen: Observations, taken_m: float) -> float:
+def _hand_sd(steady: InverseProblem, point: Point, seen: Observations) -> float:
     """Return the unsteadiness of this hand [m]: the mean of `HAND_SDS_M` by the probability of the readings.
 
     The readings' probability under each is that of a linear model about `point` with the unknowns integrated
-    out, as for the hypotheses. The problem has taken it to be `taken_m` [m].
+    out, as for the hypotheses. `steady` is the problem of a hand that does not err.
     """
     if not seen.readings:
         return HAND_SD_M
-    slopes = np.zeros(len(problem.values))
-    slopes[: seen.readings] = hand_slopes(problem.model, point.figures, seen.quantities)[: seen.readings]
-    off = problem.values - point.expected + point.rows @ point.z
-    spread = point.rows @ point.rows.T + problem.noise - np.diag((taken_m * slopes) ** 2)
+    slopes = np.zeros(len(steady.values))
+    slopes[: seen.readings] = hand_slopes(steady.model, point.figures, seen.quantities)[: seen.readings]
+    off = steady.values - point.expected + point.rows @ point.z
+    spread = point.rows @ point.rows.T + steady.noise
     scores = []
     for sd_m in HAND_SDS_M:
         root = np.linalg.cholesky(spread + np.diag((sd_m * slopes) ** 2))

@@ -56,6 +56,8 @@ DRIFT_DAYS, DAYLIGHT_DAYS = 10.0, 1.0
 MEASURED_SD_M = 0.015
 """Standard uncertainty of a tape measure held from a place to a head."""
 _DAY_S = 86_400.0
+_RECTANGULAR = math.sqrt(12)
+"""The width of a rectangular distribution over its standard deviation (JCGM 100, 4.3.7)."""
 
 
 def stops(lux: FloatArray) -> FloatArray:
@@ -133,9 +135,14 @@ def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, 
     (m,)."""
     meter = model.rig.meter
     lux = np.array([reading.lux(meter.constant_of(reading.receptor)) for reading in readings])
-    rounding = np.array([r.rounding_lux(float(value)) for r, value in zip(readings, lux, strict=True)])
+    half = (
+        _RECTANGULAR
+        / 2
+        * np.array([reading.rounding_lux(float(value)) for reading, value in zip(readings, lux, strict=True)])
+    )
+    rounding = (stops(lux + half) - stops(lux - half)) / _RECTANGULAR
     share = lux / (lux + DARK_LUX)
-    return stops(lux), np.maximum(np.hypot(meter.sigma * share, rounding / ((lux + DARK_LUX) * LN2)), 1e-3)
+    return stops(lux), np.maximum(np.hypot(meter.sigma * share, rounding), 1e-3)
 
 
 def steps_of(evidence: Evidence, rig: Rig) -> tuple[HeadStep, ...]:
