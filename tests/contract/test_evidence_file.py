@@ -234,7 +234,7 @@ def test_a_wrong_tape_measure_or_event_is_named(line: str, says: str, rig: Rig) 
 
 @pytest.mark.parametrize("row", ["key,,0,0,1.2,1.5,m,,,,", "key,,,,,,moved,,,,"])
 def test_where_only_a_meter_is_listened_to_other_rows_are_refused(row: str, rig: Rig) -> None:
-    with pytest.raises(ReadingError, match="only a meter's readings are taken here"):
+    with pytest.raises(ReadingError, match="is no reading, and only those are taken here"):
         readings_from_csv(f"{HEADER},time,note\n{row}\n", rig)
 
 

@@ -11,7 +11,7 @@ import pytest
 from fillside.photometry.window_light import WindowLight
 
 MARK = (0.0, 0.0, 1.2)
-FAINT_LUX = 0.3
+FAINT_LUX = 0.1
 """A window of less light than this counts as none, smoothly: half of it is what none then shows at most."""
 AXES = np.array([[1.0, 0.0, 0.0], [-1.0, 0.0, 0.0], [0.0, -1.0, 0.0], [-0.6, 0.0, 0.8]])
 

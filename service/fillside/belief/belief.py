@@ -29,6 +29,7 @@ from fillside.belief.posterior import (
     InverseProblem,
     Point,
     Posterior,
+    Skewed,
     most_likely,
     posterior,
 )
@@ -106,7 +107,7 @@ class Belief:
     @cached_property
     def posterior(self) -> Posterior:
         """The uncertainty of the unknowns."""
-        return posterior(self.problem, self.point)
+        return posterior(self.problem, self.point, Skewed.of(self.model))
 
     @cached_property
     def residuals(self) -> Residuals:

@@ -14,14 +14,25 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.model import Figures, Model
+from fillside.belief.model import PER_HEAD, Figures, Model
 from fillside.belief.observations import Observations, stops, stops_slopes
-from fillside.belief.priors import MOVED_M, STAND, TAPE_SD_M
+from fillside.belief.priors import (
+    AMBIENT,
+    MOVED_M,
+    ROOM,
+    STAND,
+    TAPE_SD_M,
+    WINDOW_GROWTH,
+    WINDOW_X,
+)
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
 
 _TRIES, _LONGEST, SETTLED = 60, 2.5, 1e-2
 """Most steps tried, the longest in any unknown [sd], and a gain in squared misfit too small to go on for."""
+SECANT_SD, _TURNS = 1.7, 3
+"""How far up the secant of a skewed unknown is taken, and how often its spread is settled with it."""
 _DAMPED, _STIFFEST = 0.05, 1e6
 """The least damping where a step did not keep its promise, and that at which to give up."""
 
@@ -105,24 +116,64 @@ def _step(problem: InverseProblem, point: Point, damping: float) -> tuple[FloatA
 
 
 @dataclass(frozen=True)
+class Skewed:
+    """Unknowns `which` (k,) whose quantities grow with them as e^(`growth` z), `growth` (k,).
+
+    A tangent at next to nothing makes little of much that may be there. They count by the secant to
+    `SECANT_SD` standard deviations up instead, and so much more than by the tangent.
+    """
+
+    which: IntArray
+    growth: FloatArray
+
+    @classmethod
+    def of(cls, model: Model) -> Skewed:
+        """Room light and ambient light, a window's included."""
+        rooms = np.arange(model.heads, dtype=np.intp) * PER_HEAD + ROOM
+        sky = [model.index_of_shared(u) for u in (AMBIENT, WINDOW_X, WINDOW_X + 1, WINDOW_X + 2)]
+        growth = [model.prior.ambient_lux[1], *(WINDOW_GROWTH,) * 3]
+        return cls(np.append(rooms, sky), np.append(model.prior.log_room[1], growth))
+
+    def secants(self, sd: FloatArray) -> FloatArray:
+        """Secant over tangent (k,) of unknowns whose standard deviations are (k,)."""
+        way = SECANT_SD * self.growth * np.maximum(sd, 1e-6)
+        return np.asarray(np.expm1(way) / way)
+
+
+@dataclass(frozen=True)
 class Posterior:
-    """Uncertainty of the unknowns (size,) after evidence: covariance I - W'W, `whitened` is W (m, size)."""
+    """What evidence leaves unknown of the unknowns (size,): covariance I - W'W, `whitened` is W (m, size).
+
+    Slopes are taken `times` (size,) as steep as their tangents.
+    """
 
     whitened: FloatArray
+    times: FloatArray | float = 1.0
 
     def variance(self, slopes: FloatArray) -> FloatArray:
         """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
-        known = np.square(slopes @ self.whitened.T).sum(axis=1)
-        return np.asarray(np.maximum(np.square(slopes).sum(axis=1) - known, 0.0))
+        own = slopes * self.times
+        known = np.square(own @ self.whitened.T).sum(axis=1)
+        return np.asarray(np.maximum(np.square(own).sum(axis=1) - known, 0.0))
 
     def covariance(self, one: FloatArray, other: FloatArray) -> FloatArray:
         """Covariance (k, l) of quantities with slopes (k, size) and (l, size)."""
-        return np.asarray(one @ other.T - (one @ self.whitened.T) @ (other @ self.whitened.T).T)
+        first, second = one * self.times, other * self.times
+        return np.asarray(first @ second.T - (first @ self.whitened.T) @ (second @ self.whitened.T).T)
 
 
-def posterior(problem: InverseProblem, point: Point) -> Posterior:
+def posterior(problem: InverseProblem, point: Point, skewed: Skewed | None = None) -> Posterior:
     """The posterior about a point."""
-    if not len(problem.values):
-        return Posterior(np.zeros((0, problem.model.size)))
-    root = np.linalg.cholesky(point.rows @ point.rows.T + problem.noise)
-    return Posterior(np.asarray(np.linalg.solve(root, point.rows)))
+    times = np.ones(point.rows.shape[1])
+    spread = np.ones(0 if skewed is None else len(skewed.which))
+    whitened = np.zeros((0, len(times)))
+    for _ in range(1 if skewed is None else _TURNS):
+        if skewed is not None:
+            times[skewed.which] = skewed.secants(spread)
+        rows = point.rows * times
+        if len(rows):
+            whitened = np.asarray(np.linalg.solve(np.linalg.cholesky(rows @ rows.T + problem.noise), rows))
+        if skewed is not None:
+            known = np.square(whitened[:, skewed.which]).sum(axis=0)
+            spread = np.sqrt(np.maximum(1 - known, 1e-12))
+    return Posterior(whitened, times)

@@ -53,7 +53,7 @@ brighter than any lamp."""
 WINDOW_AWAY_M, WINDOW_AWAY_SD = 2.2, 0.35
 _AMBIENT_LUX, _AMBIENT_SD = 0.1, 2.8
 """The light with all heads out where nothing is stated: next to none is likeliest, a lit room no wonder."""
-AMBIENT_STATED_SD, LEAST_AMBIENT_LUX = 0.4, 0.2
+AMBIENT_STATED_SD, LEAST_AMBIENT_LUX = 0.6, 0.2
 """How sure the three numbers of the file are, as a natural logarithm, and the least that is distinguished."""
 
 _LEAST_SETBACK_M, _SETBACK_BEND_M = 0.0, 0.02
