@@ -131,7 +131,7 @@ def test_a_reading_of_the_key_leaves_the_fill_alone(label: str, ambient: dict[st
         outputs = [one.curves[1].output_from_level(level) for one in (own, believed)]
         assert math.log2(outputs[1] / outputs[0]) == pytest.approx(0.0, abs=2e-3)
     if ambient is not None:
-        assert believed.ambient == pytest.approx(own.ambient, abs=0.2)
+        assert believed.ambient == pytest.approx(own.ambient, abs=0.25)
     assert shared_words(rig, None, calibration, ("key",)) == ""
 
 

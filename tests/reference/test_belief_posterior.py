@@ -16,7 +16,7 @@ from fillside.belief.belief import believe
 from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure, readings_from_csv
 from fillside.belief.observations import stops
 from fillside.belief.posterior import InverseProblem, Point, Posterior, most_likely, posterior
-from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS, STAND, TAPE_SD_M
+from fillside.belief.priors import AMBIENT, INTENSITY, INTENSITY_SD_STOPS, STAND, TAPE_SD_M
 from fillside.belief.result.expanded_uncertainty import around, decimals, expanded
 from fillside.rig.tables.model import Rig
 
@@ -188,10 +188,21 @@ def test_variances_are_those_of_bayesian_linear_regression() -> None:
     rng = np.random.default_rng(2)
     asked = np.concatenate([np.eye(len(belief.z)), rng.standard_normal((20, len(belief.z))), rows])
     wanted = np.einsum("ks,st,kt->k", asked, covariance, asked)
-    assert belief.posterior.variance(asked) == pytest.approx(wanted, rel=0.03, abs=1e-5)
-    assert belief.posterior.covariance(asked[:9], asked[9:30]) == pytest.approx(
+    tangent = posterior(belief.problem, belief.point)
+    assert tangent.variance(asked) == pytest.approx(wanted, rel=0.03, abs=1e-5)
+    assert tangent.covariance(asked[:9], asked[9:30]) == pytest.approx(
         asked[:9] @ covariance @ asked[9:30].T, abs=0.02
     )
+
+
+def test_what_may_be_much_counts_by_its_secant() -> None:
+    """A log-normal light of which nothing was seen: e^(s z) to 1.7 standard deviations up, over 1.7 s."""
+    rig, _ = steps_seen()
+    belief = believe((), rig)
+    row = np.zeros((1, belief.model.size))
+    row[0, belief.model.index_of_shared(AMBIENT)] = 1.0
+    growth = 1.7 * belief.model.prior.ambient_lux[1]
+    assert np.sqrt(belief.posterior.variance(row))[0] == pytest.approx(math.expm1(growth) / growth)
 
 
 def test_the_most_likely_studio_is_where_misfit_and_beliefs_are_least() -> None:

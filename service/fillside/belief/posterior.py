@@ -142,9 +142,10 @@ class Skewed:
 
 @dataclass(frozen=True)
 class Posterior:
-    """What evidence leaves unknown of the unknowns (size,): covariance I - W'W, `whitened` is W (m, size).
+    """The uncertainty that evidence leaves of the unknowns (size,).
 
-    Slopes are taken `times` (size,) as steep as their tangents.
+    Their covariance is I - W'W, and `whitened` is W (m, size). Slopes are taken `times` (size,) as steep as
+    their tangents.
     """
 
     whitened: FloatArray
