@@ -48,7 +48,7 @@ REFUSALS = Bound(
     90,
     "who was refused and why, one a minute of a kind",
 )
-TAKES = Bound("takes", 20_000, 48 * MB, 2 * YEAR, "a year of thirty takes a day, and a half more")
+TAKES = Bound("takes", 20_000, 64 * MB, 2 * YEAR, "a year of thirty takes a day, and a half more")
 READINGS = Bound(
     "readings",
     20_000,

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -32,11 +32,11 @@ from fillside.balance.rows import Metering
 from fillside.balance.solver.solve import solve
 from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
-from fillside.calibration.estimate.fit import fit
-from fillside.calibration.estimate.uncertainty import held_sigma_stops
-from fillside.calibration.readings import readings_from_csv
-from fillside.calibration.result.next_reading import next_reading
-from fillside.calibration.result.outcome import fit_again, fit_csv
+from fillside.belief.belief import believe
+from fillside.belief.evidence import readings_from_csv
+from fillside.belief.next_reading import next_reading
+from fillside.belief.result.calibrating import calibration_from_csv
+from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
@@ -47,10 +47,11 @@ ORACLE_FIXED = {1: (0.23, 0.76), 2: (0.065, 0.21), 3: (0.055, 0.185), 6: (0.038,
 
 @dataclass
 class Tally:
-    """Errors [stops] of ratio and exposure, one pair a place, and what goes with them."""
+    """Errors [stops] of ratio and exposure, one pair a place, the intervals told of them, and what else goes
+    with them."""
 
     errors: list[tuple[float, float]] = field(default_factory=list)
-    sigmas: list[tuple[float, float]] = field(default_factory=list)
+    told: list[tuple[float, float]] = field(default_factory=list)
     least: list[tuple[float, float]] = field(default_factory=list)
     knowing: list[tuple[float, float]] = field(default_factory=list)
     seconds: float = 0.0
@@ -60,7 +61,7 @@ def read_asked_plan(hidden: HiddenStudio, count: int) -> None:
     """As many readings as asked for, `count` a head in all, each the one the tool wants next."""
     rig = Rig.model_validate(hidden.rig_table())
     for _ in range(count * len(hidden.heads)):
-        found = fit(readings_from_csv(hidden.csv(), rig) if hidden.taken else (), rig)
+        found = believe(readings_from_csv(hidden.csv(), rig) if hidden.taken else (), rig)
         asked = next_reading(found)
         if asked is None:
             raise RuntimeError("nothing is asked for")
@@ -78,19 +79,29 @@ def calibrated_levels(rig: Rig, calibration: Calibration, spots: list[Vector]) -
         yield {name: curve.level_from_output(output) for name, curve, output in pairs}
 
 
+def told_stops(
+    intervals: Intervals, rig: Rig, place: Vector, levels: Mapping[str, float]
+) -> tuple[float, float]:
+    """The expanded uncertainties of ratio and exposure that people are told of levels at a place [stops]."""
+    sent = [levels[head.name] for head in rig.heads]
+    said = intervals.at(place.tolist(), sent, [level > 0 for level in sent], target_from_rig(rig)).uncertainty
+    if said.ratio_stops is None or said.exposure_stops is None:
+        raise RuntimeError("a held light has both")
+    return said.ratio_stops, said.exposure_stops
+
+
 def judge(hidden: HiddenStudio, truth: Hidden, seed: int, tally: Tally, options: argparse.Namespace) -> None:
     """One studio, metered: fit, solve at random places, compare with the truth."""
     rig = Rig.model_validate(hidden.rig_table())
     started = time.perf_counter()
-    calibration = Calibration.model_validate_json(fit_csv(hidden.csv(), rig).model_dump_json())
+    calibration = Calibration.model_validate_json(calibration_from_csv(hidden.csv(), rig).model_dump_json())
     tally.seconds += time.perf_counter() - started
-    again, knowing = fit_again(calibration, rig), Knowing(hidden, truth)
+    intervals, knowing = Intervals(rig, calibration), Knowing(hidden, truth)
     spots = places(hidden, options.places, seed)
     guess = knowing.fit() if options.knowing else None
     for spot, levels in zip(spots, calibrated_levels(rig, calibration, spots), strict=True):
-        x, y, z = spot.tolist()
         tally.errors.append(held_errors_stops(hidden, spot, levels))
-        tally.sigmas.append(held_sigma_stops(again, (x, y, z), np.array(list(levels.values()))))
+        tally.told.append(told_stops(intervals, rig, spot, levels))
         if options.bound:
             tally.least.append(least_sd(knowing, spot, levels))
         if guess is not None:
@@ -98,11 +109,11 @@ def judge(hidden: HiddenStudio, truth: Hidden, seed: int, tally: Tally, options:
 
 
 def row(plan: str, count: int, studios: int, tally: Tally) -> str:
-    errors, sigmas = np.array(tally.errors), np.array(tally.sigmas)
+    errors, told = np.array(tally.errors), np.array(tally.told)
     size = np.abs(errors)
     cells = [f"{plan:6} {count}"]
     for k in range(2):
-        covered = 100 * np.mean(size[:, k] <= 1.96 * sigmas[:, k])
+        covered = 100 * np.mean(size[:, k] <= told[:, k])
         median, p95 = np.median(size[:, k]), np.percentile(size[:, k], 95)
         cells.append(f"{median:.3f} / {p95:.3f}  covered {covered:4.1f} %")
     if tally.knowing:

@@ -14,10 +14,10 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from bench.simulated_studio import MARK, Hidden, HiddenStudio, direction, hidden_head, studio
-from fillside.calibration.estimate.fit import Fit, fit
-from fillside.calibration.estimate.observations import stops
-from fillside.calibration.readings import Reading, readings_from_csv
-from fillside.calibration.result.outcome import calibration_of
+from fillside.belief.belief import Belief, believe
+from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.observations import stops
+from fillside.belief.result.calibrating import calibration_of
 from fillside.rig.tables.model import Rig
 
 OTHERS = (
@@ -49,15 +49,16 @@ def eight_heads(slips: int) -> HiddenStudio:
     return hidden
 
 
-def by_peer(found: Fit) -> None:
+def by_peer(found: Belief) -> None:
     """The same question, put to scipy."""
-    question = found.question
+    problem, model = found.problem, found.model
+    sd = np.sqrt(np.diag(problem.noise))
 
     def misfit(z: np.ndarray) -> np.ndarray:
-        lux = question.model.lux(z, question.shapes, question.seen.quantities)
-        return np.concatenate([(question.seen.stops - stops(lux)) / question.sd, z])
+        lux = model.lux(model.figures(z), problem.seen.quantities)
+        return np.concatenate([(problem.seen.stops - stops(lux)) / sd, z])
 
-    least_squares(misfit, np.zeros(question.model.size), max_nfev=60)
+    least_squares(misfit, np.zeros(model.size), max_nfev=60)
 
 
 def main() -> None:
@@ -67,13 +68,13 @@ def main() -> None:
         readings: tuple[Reading, ...] = readings_from_csv(hidden.csv(), rig)
         times = []
         started = time.process_time()
-        found = fit(readings, rig)
+        found = believe(readings, rig)
         times.append(time.process_time() - started)
         for work in (lambda f=found: calibration_of(f), lambda f=found: by_peer(f)):
             started = time.process_time()
             work()
             times.append(time.process_time() - started)
-        wrong = set(np.flatnonzero(~found.question.counts).tolist()) ^ set(hidden.spoilt)
+        wrong = set(np.flatnonzero(found.wrong).tolist()) ^ set(hidden.spoilt)
         print(
             f"{len(readings)} readings, {slips} slips ({len(wrong)} taken wrongly): fit {times[0]:.2f} s, "
             f"figures and next reading {times[1]:.2f} s, peer {times[2]:.2f} s, "

@@ -46,7 +46,6 @@ def studio(count: int, before_the_face: bool) -> LightSources:
         chance.choice([0.5, 1.0, 1.0, 2.0, 5.0, 20.0], count),
         diameter,
         none,
-        none,
     )
 
 

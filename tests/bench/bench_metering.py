@@ -30,7 +30,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from fillside.calibration.result.outcome import calibration_of, fit_text
+from fillside.belief.result.calibrating import belief_from_csv, calibration_of
 from fillside.doors.listener import give
 from fillside.hold.machine.hold import Hold
 from fillside.metering.simulated_meter import truth_of
@@ -101,7 +101,7 @@ def fit_times(rig: Rig, text: str, count: int) -> tuple[list[float], list[float]
     wall, own = [], []
     for _ in range(count):
         started, used = time.perf_counter(), time.process_time()
-        calibration_of(fit_text(text, rig))
+        calibration_of(belief_from_csv(text, rig))
         wall.append(time.perf_counter() - started)
         own.append(time.process_time() - used)
     return wall, own
@@ -304,7 +304,7 @@ def main() -> None:
         longest = sorted(asyncio.run(loop_turns(Path(folder))))[-5:]
     print("longest turns of the loop in a routine of 8 heads, CPU time:")
     print("  " + ", ".join(f"{1000 * took:.1f} ms ({who})" for took, who in reversed(longest)))
-    step = light_steps(rig, calibration_of(fit_text(text, rig)))
+    step = light_steps(rig, calibration_of(belief_from_csv(text, rig)))
     print(f"largest step of true light between two frames when a calibration is applied: {step:.3f} stop")
     print(f"  (an order's fade at 1 stop/s makes {1 / 44:.3f} stop of believed light a frame)")
 

@@ -20,12 +20,12 @@ import sys
 import tempfile
 import time
 from pathlib import Path
-from types import SimpleNamespace
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from contract.meter_studio import head_table, rig_of
 from fillside.hold.machine.hold import Hold
+from fillside.rig.calibration import Calibration
 from fillside.storage.records import metering, takes
 from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.records.saved_state import save_state
@@ -69,8 +69,11 @@ class Year:
         )
         hold = Hold(rig_of(more))
         self.state = hold.snapshot().model_dump(mode="json")
-        for module in (takes, metering):
-            module.time = SimpleNamespace(time=lambda: self.now)  # type: ignore[attr-defined]
+        read = next(iter(Calibration.model_validate(calibration).heads.values()))
+        ambient = Calibration.model_validate(calibration).ambient
+        known = Calibration(heads={head.name: read for head in hold.scene.rig.heads}, ambient=ambient)
+        self.studio = takes.TakeStudio.of(hold.scene.rig, known, hold.subject)
+        store.unix_clock = lambda: self.now
         self.takes = takes.TakeRecorder(store)
         self.rows, self.last = 0, None
         self.plain_s: list[float] = []
@@ -90,7 +93,8 @@ class Year:
         if number % 3 == 0:
             self.journal.write(ANNA, ORDERS[number // 3 % len(ORDERS)], "ok")
         if number % 24 == 0:
-            self.takes.record({**self.state, "mode": "freeze" if number % 48 == 0 else "follow"})
+            mode = "freeze" if number % 48 == 0 else "follow"
+            self.takes.record({**self.state, "mode": mode}, lambda: self.studio)
         if number % 1440 == 0:
             self.day(number // 1440)
         self.rows += 62 if full else 3

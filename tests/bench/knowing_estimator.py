@@ -25,6 +25,8 @@ from bench.simulated_studio import (
 
 Vector = npt.NDArray[np.float64]
 PER_HEAD = 6
+SIDES = {"key": 1.0, "fill": 1.0, "camera": 2.0}
+"""Toward where the ambient light is metered, and how many times a flat receptor's light is shown there."""
 
 
 @dataclass(frozen=True)
@@ -47,8 +49,8 @@ class Knowing:
         low, high = self.hidden.ambient_lux
         level = low + (high - low) * shares[-4]
         sides = {
-            side: float(level * (0.6 + 0.4 * shares[-3 + k]))
-            for k, side in enumerate(("key", "fill", "camera"))
+            side: float(level * dome * (0.6 + 0.4 * shares[-3 + k]))
+            for k, (side, dome) in enumerate(SIDES.items())
         }
         if self.studio.tells_ambient:
             sides = self.studio.ambient_lux
@@ -88,7 +90,7 @@ class Knowing:
                 share(head.dead_zone, h.dead_zone),
                 share(head.saturation, h.saturation),
             ]
-        sides = self.studio.ambient_lux
+        sides = {side: self.studio.ambient_lux[side] / dome for side, dome in SIDES.items()}
         level = share(max(sides.values()) / 0.9, h.ambient_lux)
         shares += [level, *(share(sides[s] / (level * h.ambient_lux[1]), (0.6, 1.0)) for s in sides)]
         return np.asarray(ndtri(np.clip(shares, 0.01, 0.99)))

@@ -3,8 +3,9 @@
 Nothing of the product is imported here. A head is a flat disc of equal elements, spread over it like the
 seeds of a sunflower (H. Vogel, Mathematical Biosciences 44, 1979), each sending I0/N cos^m of the angle from
 the axis; a flat receptor weighs by the cosine, a dome by (1 + cos)/2. A dimmer is a power of the level
-between a dead zone and a saturation. Not modelled: shadows, walls other than an even bounce, colour, lamps
-that warm up, heads that move.
+between a dead zone and a saturation. What walls send back of a head is even light, of which a dome shows
+twice what a flat receptor does; where they send nothing, the rig file says so. Not modelled: shadows, walls
+that send more to one side, colour, lamps that warm up, heads that move.
 """
 
 from __future__ import annotations
@@ -82,9 +83,13 @@ class HiddenHead:
         return float(self.intensity_cd * np.mean(leaving**self.spread * seen / square))
 
     def facing_lux(self, point: Vector) -> float:
-        """Flat receptor facing the centre of the head, at full."""
+        """Flat receptor facing the centre of the head, at full; no bounce."""
         toward = self.position - point
         return self.full_lux(point, toward / np.linalg.norm(toward))
+
+    def room_lux(self, dome: bool = False) -> float:
+        """What the walls send back of this head at full, as a receptor shows it wherever it faces."""
+        return self.bounce * self.facing_lux(self.aim) * (2.0 if dome else 1.0)
 
 
 @dataclass(frozen=True)
@@ -148,7 +153,9 @@ class HiddenStudio:
         return table
 
     def _head_table(self, number: int, head: HiddenHead) -> dict[str, Any]:
+        black = {"bounce": 0.0} if head.bounce == 0 else {}
         return {
+            **black,
             "name": head.name,
             "role": head.role,
             "position": _numbers(head.position),
@@ -163,10 +170,12 @@ class HiddenStudio:
             "drive": {"driver": "wire", "slot": 1 + 2 * number, "bits": 16},
         }
 
-    def ambient_toward(self, facing: str) -> float:
-        if facing == "camera":
-            return self.ambient_lux["camera"]
-        return self.ambient_lux.get(self.head(facing).role, self.ambient_lux["camera"])
+    def ambient_toward(self, facing: str, dome: bool) -> float:
+        """The light with all heads out; `ambient_lux` is flat toward key and fill, by dome to the camera."""
+        role = "camera" if facing == "camera" else self.head(facing).role
+        if role not in ("key", "fill"):
+            return self.ambient_lux["camera"] * (1.0 if dome else 0.5)
+        return self.ambient_lux[role] * (2.0 if dome else 1.0)
 
     def shown_lux(
         self, levels: dict[str, float], point: Vector, facing: str, dome: bool = False, ambient: bool = True
@@ -175,12 +184,10 @@ class HiddenStudio:
         target = next(iter(levels)) if facing == "head" else facing
         at = self.camera if target == "camera" else self.head(target).position
         axis = (at - point) / np.linalg.norm(at - point)
-        lux = self.ambient_toward(target) if ambient else 0.0
+        lux = self.ambient_toward(target, dome) if ambient else 0.0
         for name, level in levels.items():
             head = self.head(name)
-            own = name == target and not dome
-            direct = head.full_lux(point, axis, dome)
-            lux += float(head.output(level)) * (direct + (0 if own else head.bounce * head.facing_lux(point)))
+            lux += float(head.output(level)) * (head.full_lux(point, axis, dome) + head.room_lux(dome))
         return lux
 
     def read(
@@ -247,6 +254,7 @@ def studio(seed: int, hidden: Hidden | None = None) -> HiddenStudio:
         heads.append(hidden_head(rng, hidden, role, position, lux[role] * away**2 / rng.uniform(0.2, 0.4)))
     level = rng.uniform(*hidden.ambient_lux)
     ambient = {s: float(level * rng.uniform(0.6, 1.0)) for s in ("key", "fill", "camera")}
+    ambient["camera"] *= 2
     return HiddenStudio(
         tuple(heads), ambient, MARK, CAMERA, float(exposure), ratio, rng,
         hidden.meter_stops, hidden.hand_m, hidden.label_curve, hidden.tells_ambient,
@@ -314,9 +322,9 @@ def _within_reach(hidden: HiddenStudio, place: Vector) -> bool:
 def true_outputs(hidden: HiddenStudio, place: Vector) -> dict[str, float]:
     """The outputs that truly give ratio and exposure at a place, from the two equations of the wish."""
     full = {head.name: replace(head, exponent=1.0, dead_zone=0.0, saturation=1.0) for head in hidden.heads}
-    facing = {name: head.facing_lux(place) for name, head in full.items()}
+    facing = {name: head.facing_lux(place) + head.room_lux() for name, head in full.items()}
     axis = (hidden.camera - place) / np.linalg.norm(hidden.camera - place)
-    metered = {n: h.full_lux(place, axis, True) + h.bounce * facing[n] for n, h in full.items()}
+    metered = {n: h.full_lux(place, axis, True) + h.room_lux(True) for n, h in full.items()}
     a = np.array([[facing["key"], -hidden.ratio * facing["fill"]], [metered["key"], metered["fill"]]])
     ambient = hidden.ambient_lux
     b = np.array([hidden.ratio * ambient["fill"] - ambient["key"], hidden.exposure_lux - ambient["camera"]])

@@ -19,7 +19,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.undo import stored_order
 from fillside.orders.parsing import parse_order
@@ -44,7 +44,7 @@ TABLES = {
     "calibration": ("at", "meter", "readings", "body", "chosen"),
     "metering": ("calibration", "routine", "weighed"),
     "removal": ("rows",),
-    "take": ("began", "ended", "first", "last"),
+    "take": ("began", "ended", "first", "last", "belief", "geometry", "camera"),
 }
 """Every table with the columns that a damage can write another value in."""
 JSON_COLUMNS = (
@@ -58,6 +58,9 @@ JSON_COLUMNS = (
     ("metering", "routine"),
     ("take", "first"),
     ("take", "last"),
+    ("take", "belief"),
+    ("take", "geometry"),
+    ("take", "camera"),
 )
 WRONG_VALUES = {
     "nothing": None,

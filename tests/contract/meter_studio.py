@@ -119,7 +119,7 @@ class Made:
         kind = "flat" if receptor == "flat" else "dome"
         levels = self.levels
         lit = (h for h in truth.heads if h.name not in hidden)
-        return truth.ambient_lux + sum(
+        return (2 if kind == "dome" else 1) * truth.ambient_lux + sum(
             direct_lux(h, kind, at, axis) * h.output(levels[h.name])
             for h in lit  # type: ignore[arg-type]
         )

@@ -30,6 +30,10 @@ def _numbers(low: float, high: float) -> st.SearchStrategy[float]:
     return st.floats(low, high, allow_nan=False)
 
 
+LEFT_AND_BEHIND = {"toward_key": 900.0, "toward_fill": 0.0, "toward_camera": 3.0}
+"""Daylight that no room gives: the nearest that one can is taken."""
+
+
 @st.composite
 def _head(draw: st.DrawFn, number: int) -> dict[str, Any]:
     role = draw(st.sampled_from(["key", "fill", "hair", "background", "rim", "work"]))
@@ -41,7 +45,7 @@ def _head(draw: st.DrawFn, number: int) -> dict[str, Any]:
         "aim": [draw(_numbers(-2, 2)), draw(_numbers(-2, 2)), draw(_numbers(4, 6))],
         "intensity": draw(st.sampled_from([0.001, 5.0, 500.0, 1e6])),
         "modifier": {"diameter": draw(st.sampled_from([0.0, 0.3, 2.0])), "spread": draw(_numbers(0, 60))},
-        "bounce": draw(_numbers(0, 1)),
+        **draw(st.sampled_from([{}, {"bounce": 0.0}, {"bounce": 0.1}, {"bounce": 1.0}])),
         "dimming": {"curve": curve, "floor": draw(st.sampled_from([0.0, 0.03, 0.99]))},
     }
     if curve != "fixed":
@@ -68,6 +72,7 @@ def legal_rigs(draw: st.DrawFn) -> Rig:
         },
         "against": {"hair": draw(st.sampled_from(["key", "exposure"]))},
     }
+    room = {"size": [draw(_numbers(1, 200)), 4.0, 2.5], "tone": draw(st.sampled_from(["white", "dark"]))}
     subject = {"most_lux": draw(st.sampled_from([None, 1.0, 800.0]))}
     return Rig.model_validate(
         {
@@ -77,7 +82,8 @@ def legal_rigs(draw: st.DrawFn) -> Rig:
             "meter": {"receptor": draw(st.sampled_from(["flat", "dome"])), "facing": "key"},
             "subject": {k: v for k, v in subject.items() if v is not None},
             "balance": balance,
-            "ambient": {"lux": draw(st.sampled_from([0.0, 20.0, 5000.0]))},
+            **draw(st.sampled_from([{}, {"room": room}])),
+            "ambient": draw(st.sampled_from([{}, {"lux": 20.0}, {"lux": 5000.0}, LEFT_AND_BEHIND])),
             "heads": heads,
             "drivers": {"wire": {"kind": "sim"}},
         }

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -19,8 +20,9 @@ from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, LIT, SHADOW, Me
 from fillside.balance.solver.solve import SolvedOutputs, solve
 from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import BalanceTarget, target_from_rig
+from fillside.rig.calibration import Calibration
 from fillside.rig.file.build import apply_change
-from fillside.rig.scene.scene import scene
+from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import Rig
 
 RIGS, STEPS = int(os.environ.get("CONTINUITY_RIGS", "80")), int(os.environ.get("CONTINUITY_STEPS", "6"))
@@ -118,9 +120,32 @@ def _stops(after: np.ndarray, before: np.ndarray, least: float) -> float:
     return float(np.abs(np.log2(np.maximum(after, least) / np.maximum(before, least))).max())
 
 
-def _over_the_step(random: np.random.Generator) -> list[float]:
+def _small_white_room(_: np.random.Generator, rig: Rig) -> Scene:
+    """The heads' light comes back from all sides, about half as strong as it went out."""
+    room = {"room.size": [3.2, 3.8, 2.4], "room.tone": "white"}
+    return scene(apply_change(rig, {**_without_bounce(rig), **room}))
+
+
+def _metered_room(random: np.random.Generator, rig: Rig) -> Scene:
+    """The heads' light comes back from one side more than from the others, as readings tell."""
+    heads = {}
+    for head in rig.heads:
+        mean, way = float(np.exp(random.uniform(1, 5))), random.normal(size=3)
+        vector = way / np.linalg.norm(way) * mean * random.uniform(0, 2)
+        heads[head.name] = {"room": {"mean": mean, "vector": vector.tolist()}}
+    return scene(rig, Calibration.model_validate({"heads": heads}))
+
+
+def _without_bounce(rig: Rig) -> dict[str, object]:
+    return {f"heads.{head.name}.bounce": None for head in rig.heads}
+
+
+def _over_the_step(
+    random: np.random.Generator,
+    room: Callable[[np.random.Generator, Rig], Scene] = lambda _, rig: scene(rig),
+) -> list[float]:
     """By how many stops each step of one rig's paths goes beyond what a centimetre may change."""
-    metering = Metering(scene(_rig(random)))
+    metering = Metering(room(random, _rig(random)))
     limits, wish, over = limits_of(metering.scene), target_from_rig(metering.scene.rig), []
     for path in _paths(random, metering):
         before = None
@@ -145,6 +170,18 @@ def test_no_centimetre_of_the_subject_makes_the_light_leap(part: int) -> None:
     assert over.max() <= 1.2, np.sort(over)[-5:]
 
 
+@pytest.mark.parametrize("room", [_small_white_room, _metered_room])
+def test_nor_does_it_leap_in_a_room_that_sends_light_back(
+    room: Callable[[np.random.Generator, Rig], Scene],
+) -> None:
+    over = np.array(
+        [step for i in range(RIGS // AT_ONCE) for step in _over_the_step(np.random.default_rng([7, i]), room)]
+    )
+    assert len(over) > RIGS // AT_ONCE * STEPS
+    assert (over > 0).mean() <= 0.001, np.sort(over)[-5:]
+    assert over.max() <= 1.2, np.sort(over)[-5:]
+
+
 @pytest.mark.parametrize("seeds", LEAPT.values(), ids=LEAPT)
 def test_rigs_that_would_leap_if_one_mean_against_it_were_left_out_do_not(
     seeds: tuple[tuple[int, int], ...],
@@ -162,7 +199,6 @@ def _desk(**balance: Any) -> Rig:
             "aim": [0.0, 0.0, 1.2],
             "intensity": intensity,
             "modifier": {"diameter": 0.6},
-            "bounce": 0.01,
             "dimming": {"curve": "square", "floor": floor},
             "drive": {"driver": "wire", "bits": 16},
         }
@@ -198,6 +234,14 @@ def test_behind_the_key_the_fill_holds_the_exposure(read_as: str) -> None:
         assert abs(math.log2(lux[EXPOSURE] / wish.exposure_lux)) < 1.0
         assert solved.dropped == (("key",) if place is behind else ())
     assert solved.outputs[0] == pytest.approx(1.0)
+
+
+def test_behind_the_key_what_the_room_sends_back_of_it_still_counts() -> None:
+    room = {"room.size": [3.6, 4.2, 2.5], "room.tone": "white"}
+    solved, lux, wish = _solved(apply_change(_desk(ratio=2.0), room), (1.2, -0.62, 1.3))
+    assert solved.dropped == ()
+    assert lux[LIT] > 0
+    assert abs(math.log2(lux[EXPOSURE] / wish.exposure_lux)) < 1.0
 
 
 def test_a_fill_at_its_floor_does_not_turn_the_ratio_round() -> None:

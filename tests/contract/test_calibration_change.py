@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from bench.simulated_studio import HiddenStudio, Vector, read_fixed_plan, studio
+from fillside.belief.evidence import readings_from_csv
+from fillside.belief.result.calibrating import belief_from_csv
 from fillside.calibration.drift.change import HeadChange, change_of, slow_correction
 from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
-from fillside.calibration.readings import readings_from_csv
-from fillside.calibration.result.outcome import fit_text
 from fillside.calibration.routine.warmth import is_warm, trend
 from fillside.rig.tables.model import Rig
 
@@ -25,7 +25,7 @@ def told(seed: int, distances: tuple[float, ...], **changed: object) -> HeadChan
     hidden.read_ambient()
     read_fixed_plan(hidden, 6)
     rig = Rig.model_validate(hidden.rig_table())
-    found = fit_text(hidden.csv(), rig)
+    found = belief_from_csv(hidden.csv(), rig)
     key = replace(hidden.head("key"), **changed)  # type: ignore[arg-type]
     after = replace(hidden, heads=(key, hidden.head("fill")), taken=[])
     away = (hidden.head("key").position - hidden.mark) / np.linalg.norm(
@@ -79,7 +79,7 @@ def test_a_change_is_judged_of_one_head_alone() -> None:
     rig = Rig.model_validate(hidden.rig_table())
     readings = readings_from_csv(hidden.csv(), rig)
     with pytest.raises(ValueError, match="one head alone"):
-        change_of(readings, fit_text(hidden.csv(), rig))
+        change_of(readings, belief_from_csv(hidden.csv(), rig))
 
 
 def test_a_slow_correction_is_slow_and_small() -> None:

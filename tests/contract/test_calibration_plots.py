@@ -11,20 +11,20 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
-from fillside.calibration.estimate.fit import Fit, fit
-from fillside.calibration.result.charts import charts_of
-from fillside.calibration.result.outcome import fit_text
+from fillside.belief.belief import Belief, believe
+from fillside.belief.result.calibrating import belief_from_csv
+from fillside.belief.result.charts import charts_of
 from fillside.rig.tables.model import Rig
-from fillside.sheet.calibration_plots import Form, draw_fit
+from fillside.sheet.calibration_plots import Form, draw_belief
 
 
 @functools.cache
-def metered() -> tuple[HiddenStudio, Fit]:
+def metered() -> tuple[HiddenStudio, Belief]:
     hidden = studio(4)
-    hidden.spoilt[7] = 1.0
+    hidden.spoilt[6] = 1.0
     hidden.read_ambient()
     read_fixed_plan(hidden, 6)
-    return hidden, fit_text(hidden.csv(), Rig.model_validate(hidden.rig_table()))
+    return hidden, belief_from_csv(hidden.csv(), Rig.model_validate(hidden.rig_table()))
 
 
 def test_curves_and_intervals_hold_the_readings() -> None:
@@ -32,7 +32,7 @@ def test_curves_and_intervals_hold_the_readings() -> None:
     charts = charts_of(found, 0)
     assert charts.name == "key"
     assert [dot.number for dot in charts.dimmed] == [4, 5, 6, 7, 8, 9]
-    assert [dot.number for dot in charts.dimmed if dot.left_out] == [8]
+    assert [dot.number for dot in charts.dimmed if dot.left_out] == [7]
     assert (np.diff(charts.dimmer.low) >= 0).all()
     assert (np.diff(charts.dimmer.high) >= 0).all()
     assert (charts.dimmer.low <= charts.dimmer.value + 1e-12).all()
@@ -51,7 +51,7 @@ def test_curves_and_intervals_hold_the_readings() -> None:
 @pytest.mark.parametrize(("form", "start"), [("png", b"\x89PNG\r\n"), ("pdf", b"%PDF-"), ("svg", b"<?xml")])
 def test_a_picture_in_every_form(form: Form, start: bytes) -> None:
     _, found = metered()
-    picture = draw_fit(found, "a calibration", form)
+    picture = draw_belief(found, "a calibration", form)
     assert picture.startswith(start)
     assert len(picture) > 10_000
     if form == "svg":
@@ -69,7 +69,7 @@ def test_no_word_is_cut_at_the_edge(monkeypatch: pytest.MonkeyPatch) -> None:
         save(figure, *to, **how)
 
     monkeypatch.setattr(Figure, "savefig", kept)
-    draw_fit(metered()[1], "a calibration")
+    draw_belief(metered()[1], "a calibration")
     (figure,) = drawn
     figure.draw_without_rendering()
     texts = [text for text in figure.findobj(Text) if isinstance(text, Text) and text.get_text()]
@@ -81,6 +81,6 @@ def test_no_word_is_cut_at_the_edge(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_nothing_read_is_nothing_to_draw() -> None:
-    found = fit((), Rig.model_validate(studio(4).rig_table()))
+    found = believe((), Rig.model_validate(studio(4).rig_table()))
     with pytest.raises(ValueError, match="no head was read"):
-        draw_fit(found, "empty")
+        draw_belief(found, "empty")

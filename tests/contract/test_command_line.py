@@ -122,7 +122,9 @@ def test_solve_prints_the_shape_that_is_promised(rig: str) -> None:
         "limits",
         "remedies",
         "uncertainty",
+        "room_light",
     }
+    assert set(report["face"]) == {"key_side_lux", "fill_side_lux", "ratio", "halves_ratio"}
     assert report["subject"] == [-0.4, 0.2, 1.2]
     assert report["target"]["ratio"] == 3.0
     assert {"name", "role", "output", "level", "wire", "lux", "at_limit"} <= set(report["heads"][0])

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from contract.meter_studio import RIG, Made, copy, made, rig_of, settle
-from fillside.calibration.readings import ReadingError
+from fillside.belief.evidence import ReadingError
 from fillside.doors.mqtt.sensors import Sensors
 from fillside.hold.events import HeadLost, HeadsCorrected
 from fillside.hold.machine.hold import Hold

@@ -28,8 +28,10 @@ def interview() -> Rig:
 
 
 def test_a_bound_on_too_little_says_where_it_counts_from(interview: Rig) -> None:
-    """Beside the camera the lamps cannot give the exposure; a stop less than they can is more off."""
-    report = solve_rig(interview, interview.marks["host"]).report
+    """Beside the camera the lamps cannot give the exposure where no wall sends light back; a stop less than
+    they can is more off."""
+    dark = apply_change(interview, {"room": None})
+    report = solve_rig(dark, dark.marks["host"]).report
     (says,) = (limit.says for limit in report.limits if limit.at == "most_under")
     off = report.achieved.exposure_error_stops
     assert off is not None

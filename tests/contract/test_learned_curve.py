@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from fillside.calibration.result.charts import learned_curve
+from fillside.belief.result.charts import learned_curve
 from fillside.rig.calibration import Calibration
 
 HALF = {"heads": ["key"], "levels": [0.5], "residual_stops": 1.0, "suspect": True}

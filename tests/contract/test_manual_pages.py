@@ -128,6 +128,8 @@ def takes(schema: Schema) -> str:
     if schema["type"] in ("number", "integer"):
         return number(schema)
     words = {"boolean": "`true`, `false`", "object": "a table", "array": "a list", "string": "text"}
+    if "prefixItems" in schema and schema["prefixItems"][0].get("minimum") == 1:
+        return "`[w, d, h]`"
     if "prefixItems" in schema:
         return {3: "`[x, y, z]`", 2: "`[warm, cool]`"}[len(schema["prefixItems"])]
     if schema.get("pattern") == "^[a-z0-9][a-z0-9-]{0,31}$":

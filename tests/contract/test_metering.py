@@ -36,7 +36,7 @@ def test_a_reachable_balance_is_met_to_a_hundredth_of_a_stop(seed: int) -> None:
     outputs = {said.name: said.output for said in report.heads}
     key = sum(facing_lux(rig, h, at) * outputs[h.name] for h in rig.heads if h.role == "key")
     fill = sum(facing_lux(rig, h, at) * outputs[h.name] for h in rig.heads if h.role == "fill")
-    toward_key, toward_fill, toward_camera = rig.ambient.toward
+    toward_key, toward_fill, toward_camera = rig.ambient_toward
     ratio = (key + toward_key) / (fill + toward_fill)
     both = [h for h in rig.heads if h.role in ("key", "fill")]
     exposure = sum(metered_lux(rig, h, at) * outputs[h.name] for h in both) + toward_camera

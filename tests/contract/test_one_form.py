@@ -206,7 +206,7 @@ def test_a_plan_gives_its_answers_on_one_page(plan: PlanReport) -> None:
     told = "\n".join(lines)
     answers = [
         "2:1 at 165 lx can be held",
-        "at 165 lx from 1:21",
+        "at 165 lx from 1:20",
         "at 2:1 from",
         "to full",
         "nose shadow",

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fillside.calibration.readings import ReadingError, readings_from_csv
+from fillside.belief.evidence import ReadingError, readings_from_csv
 from fillside.daemon.service import status_line
 from fillside.photometry.source import LightSources
 from fillside.planning.look.lens import lens_answer
@@ -28,7 +28,7 @@ def test_degrees_outside_the_frame(outside: float) -> None:
     aim = CAMERA - place[0]
     one = np.ones(1)
     source = LightSources(
-        place, (aim / np.linalg.norm(aim))[np.newaxis], 500 * one, one, 0.001 * one, 0 * one, 0 * one
+        place, (aim / np.linalg.norm(aim))[np.newaxis], 500 * one, one, 0.001 * one, 0 * one
     )
     view = View(degrees=40.0, aspect=1.0)
     said = lens_answer("hair", source, 0, 1.0, camera=CAMERA, looks_at=FACE, view=view, exposure_lux=300.0)

@@ -70,6 +70,18 @@ def test_the_examples_hold_no_surprise(path: Path) -> None:
             assert 0.1 < head.output < 0.7, f"{head.name} has little room to move"
 
 
+def test_the_room_is_told_with_what_its_surfaces_send_back() -> None:
+    """(2 x 7 x 3 x 0.5 + 12 x (0.8 + 0.2)) / (2 x (12 + 7 x 3)) = 33 / 66."""
+    stated = "[room]\nsize = [3.0, 4.0, 3.0]\ntone = { walls = 0.5, ceiling = 0.8, floor = 0.2 }\n[balance]"
+    check = checked(("[balance]", stated))
+    assert check.room is not None
+    assert (check.room.size, check.room.sends_back) == ((3.0, 4.0, 3.0), pytest.approx(0.5))
+    assert "3.00 m × 4.00 m × 3.00 m, stated: its surfaces send back 50 % of the light" in "\n".join(
+        in_words(check, Lengths())
+    )
+    assert checked().room is None
+
+
 def test_what_was_understood_is_told_in_numbers() -> None:
     check = checked()
     key = check.heads[0]
@@ -148,7 +160,13 @@ def test_the_camera_target_follows_iso_2720() -> None:
             "subject.most_lux",
             "exposure asks for 500 lx",
         ),
-        ("[balance]", "[ambient]\nlux = 400\n[balance]", "ambient", "400 lx of the room leave little"),
+        (
+            "[balance]",
+            "[room]\nsize = [2.0, 5.0, 2.5]\n[balance]",
+            "room.size",
+            "2.00 m from side to side, but heads, marks and camera reach 2.30 m",
+        ),
+        ("[balance]", "[ambient]\nlux = 200\n[balance]", "ambient", "400 lx of the room leave little"),
         ("exposure = 500", "exposure = 1", "camera", "ask for 1 lx"),
     ],
 )

@@ -15,7 +15,7 @@ from fillside.balance.prediction import predict
 from fillside.balance.remedies.search import remedies
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
-from fillside.calibration.result.intervals import Intervals
+from fillside.belief.result.intervals import Intervals
 from fillside.cli.render.check import check_lines
 from fillside.cli.render.plan_brief import brief_plan_lines
 from fillside.cli.render.state import state_lines

@@ -36,6 +36,7 @@ SECOND_LOOK = {
     *("door-meter-at-no-mark", "door-meter-facing-nothing", "door-secret-in-the-file", "osc-open-to-all"),
     *("osc-host-name", "osc-allow-with-host-bits", "keys-unknown-key", "keys-unknown-word"),
     *("keys-unknown-role", "keys-unknown-head", "keys-bad-stops", "keys-programme-no-mark"),
+    "room-that-loses-no-light",
 }
 """Bad rigs whose fault lies between keys, inside a text, in a number JSON does not have, or in a drive that
 suits another kind than its driver's."""

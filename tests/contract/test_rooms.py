@@ -88,8 +88,11 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.rig": pure("fillside.photometry"),
     "fillside.orders": pure("fillside.rig"),
     "fillside.balance": pure("fillside.photometry fillside.rig"),
-    "fillside.calibration": pure("fillside.balance fillside.orders fillside.photometry fillside.rig"),
-    "fillside.text": pure("fillside.calibration fillside.rig"),
+    "fillside.belief": pure("fillside.balance fillside.photometry fillside.rig"),
+    "fillside.calibration": pure(
+        "fillside.balance fillside.belief fillside.orders fillside.photometry fillside.rig"
+    ),
+    "fillside.text": pure("fillside.belief fillside.rig"),
     "fillside.planning": pure("fillside.balance fillside.photometry fillside.rig"),
     "fillside.access.permissions": pure("fillside.orders"),
     "fillside.bounds": pure(),
@@ -99,7 +102,7 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.hold.tracking": pure("fillside.rig"),
     "fillside.hold.fading": pure("fillside.photometry fillside.rig"),
     "fillside.hold.intent": pure(
-        "fillside.balance fillside.calibration fillside.hold.events fillside.hold.fading "
+        "fillside.balance fillside.belief fillside.hold.events fillside.hold.fading "
         "fillside.hold.health fillside.hold.tracking fillside.orders fillside.photometry fillside.rig"
     ),
     "fillside.hold.memory": pure(
@@ -142,7 +145,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.storage": Room(
         "fillside_drivers.system "
-        "fillside.bounds fillside.calibration fillside.orders fillside.rig fillside.system_errors"
+        "fillside.belief fillside.bounds fillside.orders fillside.rig fillside.system_errors"
     ),
     "fillside.runtime": Room(
         "fillside_drivers.system "
@@ -152,7 +155,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors": Room("fillside.orders fillside.runtime fillside.storage"),
     "fillside.metering": Room(
-        "fillside.background fillside.balance fillside.calibration fillside.hold.contract "
+        "fillside.background fillside.balance fillside.belief fillside.calibration fillside.hold.contract "
         "fillside.hold.events fillside.hold.machine fillside.hold.memory fillside.orders "
         "fillside.photometry fillside.rig fillside.runtime fillside.storage fillside.system_errors "
         "fillside_drivers.driver fillside_drivers.sim"
@@ -170,7 +173,7 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors.http": Room(
         "fillside_drivers.system "
-        "fillside.access fillside.access.permissions fillside.background fillside.calibration "
+        "fillside.access fillside.access.permissions fillside.background fillside.belief "
         "fillside.doors fillside.doors.http.connection_limits fillside.hold.snapshot fillside.manual "
         "fillside.orders "
         "fillside.planning fillside.rig fillside.runtime fillside.storage fillside.system_errors "
@@ -180,10 +183,10 @@ SHELL: dict[str, Room] = {
         "fillside.doors.keys.escape_codes fillside.doors.keys.presses fillside.rig "
         "fillside.system_errors fillside_drivers.retry"
     ),
-    "fillside.sheet": Room("fillside.calibration fillside.planning fillside.rig fillside.text"),
+    "fillside.sheet": Room("fillside.belief fillside.planning fillside.rig fillside.text"),
     "fillside.daemon": Room(
         "fillside_drivers.system "
-        "fillside.access fillside.background fillside.bounds fillside.calibration fillside.doors "
+        "fillside.access fillside.background fillside.belief fillside.bounds fillside.doors "
         "fillside.doors.http fillside.doors.mqtt fillside.doors.osc fillside.hold.contract "
         "fillside.hold.machine fillside.hold.memory fillside.metering fillside.rig "
         "fillside.rig_file fillside.runtime "
@@ -197,9 +200,10 @@ SHELL: dict[str, Room] = {
         "fillside_drivers.registry fillside_drivers.sim"
     ),
     "fillside.cli": Room(
-        "fillside.access fillside.access.permissions fillside.balance fillside.calibration "
-        "fillside.daemon fillside.demo fillside.doors fillside.doors.http fillside.doors.keys "
-        "fillside.doors.keys.presses fillside.manual fillside.orders fillside.photometry fillside.planning "
+        "fillside.access fillside.access.permissions fillside.balance fillside.belief "
+        "fillside.calibration fillside.daemon fillside.demo fillside.doors fillside.doors.http "
+        "fillside.doors.keys fillside.doors.keys.presses fillside.manual fillside.orders "
+        "fillside.photometry fillside.planning "
         "fillside.rig_file fillside.rig "
         "fillside.sheet fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
         "fillside_drivers.plain_files fillside_drivers.registry"
@@ -233,6 +237,10 @@ EXCEPTIONS: dict[tuple[str, str], str] = {
         "fillside.rig.tables.doors",
         "fillside_drivers.mqtt",
     ): "the broker's options are those of the MQTT driver",
+    (
+        "fillside.belief.evidence",
+        "datetime",
+    ): "reads the times that evidence carries, and never asks for the present one",
     ("fillside.doors.osc.packet", "pythonosc"): "the library's codec alone, which works in memory",
 }
 """By module, and by the room, the outside package or the builtin that it should not use."""
@@ -400,9 +408,14 @@ def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:
         ("fillside.doors.osc.listener", "import_module('fillside.demo.play')", "fillside.demo"),
         ("fillside_drivers.sacn.sender", "from fillside.photometry import disc", "fillside.photometry"),
         ("fillside_drivers.sacn.packet", "import socket", "socket"),
-        ("fillside.calibration.estimate.fit", "table = open('readings.csv')", "open"),
         (
-            "fillside.calibration.estimate.fit",
+            "fillside.belief.posterior",
+            "from fillside.calibration.drift import change",
+            "fillside.calibration",
+        ),
+        ("fillside.belief.posterior", "table = open('readings.csv')", "open"),
+        (
+            "fillside.belief.posterior",
             "import numpy as np\nnp.loadtxt('readings.csv')",
             "numpy.loadtxt",
         ),
@@ -417,7 +430,7 @@ def test_what_may_not_be_is_found(module: str, source: str, used: str) -> None:
     [
         ("fillside.hold.tracking.pace", "import math\nfrom fillside.rig.tables.model import Rig"),
         ("fillside.doors.http.app", "import asyncio\nfrom fillside.runtime.loop import Runner"),
-        ("fillside.calibration.readings", "import io\nio.StringIO('head,level')"),
+        ("fillside.belief.evidence", "import io\nio.StringIO('head,level')"),
     ],
 )
 def test_what_may_be_is_let_alone(module: str, source: str) -> None:

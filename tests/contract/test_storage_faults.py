@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from contract.disk import WAIT_S, Disk, full, unsynced, until
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.metering.readings import keep
 from fillside.storage import writer
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError, NotStoredError

@@ -17,10 +17,10 @@ from fillside.balance.prediction import predict
 from fillside.balance.rows import Metering
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
-from fillside.calibration.estimate.uncertainty import held_sigma_stops
-from fillside.calibration.result.from_calibration import known_fit
-from fillside.calibration.result.intervals import Intervals
-from fillside.calibration.result.outcome import fit_csv, fit_text
+from fillside.belief.observations import ambient_sides
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
+from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import known_belief
 from fillside.cli.commands.offline import predict as predict_command
 from fillside.cli.commands.offline import solve as solve_command
 from fillside.cli.commands.planning import plan as plan_command
@@ -72,20 +72,25 @@ def test_every_way_says_the_same() -> None:
 
 def test_a_calibration_that_was_read_back_is_as_sure_as_its_fit() -> None:
     hidden, rig = metered(3)
-    found = fit_text(hidden.csv(), rig)
-    calibration = Calibration.model_validate_json(fit_csv(hidden.csv(), rig).model_dump_json())
+    found = belief_from_csv(hidden.csv(), rig)
+    calibration = Calibration.model_validate_json(calibration_from_csv(hidden.csv(), rig).model_dump_json())
     report = solve_rig(rig, calibration=calibration).report
     said = Intervals(rig, calibration).of(report, target_from_rig(rig)).uncertainty
-    levels = np.array([head.level for head in report.heads])
-    ratio, exposure = held_sigma_stops(found, report.subject, levels)
-    assert said.ratio_stops == pytest.approx(2 * ratio, rel=0.03)
-    assert said.exposure_stops == pytest.approx(2 * exposure, rel=0.03)
+    levels = [head.level for head in report.heads]
+    target, lit = target_from_rig(rig), [level > 0 for level in levels]
+    fitted = Intervals(rig, calibration, found).at(report.subject, levels, lit, target).uncertainty
+    assert (said.ratio_stops, said.exposure_stops) == pytest.approx(
+        (fitted.ratio_stops, fitted.exposure_stops), rel=0.03
+    )
     assert said.ratio_stops is not None
-    assert said.ratio_stops < 0.3
-    again = known_fit(rig, calibration)
-    assert again.model.per_head(again.z) == pytest.approx(found.model.per_head(found.z), abs=0.01)
-    sides = [found.model.directions.index(side) for side in (("key", "flat"), ("camera", "dome"))]
-    lux = [one.model.ambient_lux(one.z)[sides] for one in (again, found)]
+    assert said.ratio_stops < 1.1  # two levels of either head were read, and a dimmer may be of any shape
+    again = known_belief(rig, calibration)
+    places = [(0.0, 0.0, 1.2), (0.4, -0.3, 1.3), (-0.4, 0.4, 1.0)]
+    for at in places:
+        lux = [own_light(one, at, np.array(levels))[0] for one in (again, found)]
+        assert np.log2(lux[0] / lux[1]) == pytest.approx([0.0, 0.0], abs=1e-3)
+    sides = [one.model.quantities(ambient_sides(rig)) for one in (again, found)]
+    lux = [one.model.lux(one.figures, wanted) for one, wanted in zip((again, found), sides, strict=True)]
     assert lux[0] == pytest.approx(lux[1], rel=1e-3)
 
 
@@ -148,7 +153,7 @@ def test_a_strange_calibration_is_passed_over(heads: dict[str, Any]) -> None:
     report = solve_rig(rig, calibration=calibration).report
     found = Intervals(rig, calibration).of(report, target_from_rig(rig))
     values = [*found.uncertainty.model_dump().values(), *found.relative_uncertainty_stops.values()]
-    assert all(value is None or 0 < value < 10 for value in values)
+    assert all(value is None or 0 < value < 20 for value in values)
 
 
 def test_light_stated_with_its_uncertainty_is_believed() -> None:
@@ -177,10 +182,10 @@ def test_people_read_no_digit_that_is_not_known() -> None:
 
 def test_people_read_what_readings_made_known() -> None:
     hidden, rig = metered(6)
-    calibration = fit_csv(hidden.csv(), rig)
+    calibration = calibration_from_csv(hidden.csv(), rig)
     state = settled(rig, calibration).snapshot().model_dump(mode="json")
     half = state["uncertainty"]["ratio_stops"]
-    assert 0.02 < half < 0.2
+    assert 0.02 < half < 0.35
     assert f"ratio 2.0:1 ±{half:.2f} stop" in summary.one_line(state)
     assert f"within ±{half:.2f} stop" in "\n".join(summary.state_lines(state))
 

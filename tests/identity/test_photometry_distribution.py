@@ -36,8 +36,7 @@ def disc(
         one * spread,
         one * 2 * radius,
         none,
-        none,
-        HeadDistributions.of([table]),
+        tabled=HeadDistributions.of([table]),
     )
 
 
@@ -132,8 +131,7 @@ def test_heads_with_and_without_a_table_stand_beside_each_other() -> None:
         np.array([1.0, 5.0, 1.0]),
         np.full(3, 0.4),
         none,
-        none,
-        HeadDistributions.of([EDGE, None, WINGS]),
+        tabled=HeadDistributions.of([EDGE, None, WINGS]),
     )
     facing = np.array([[0.0, 0.0, 1.0]])
     together = receptor_lux(heads, np.zeros(3), facing, FLAT)[0]

@@ -33,9 +33,7 @@ def heads(count: int, seed: int, least_diameters: float = 0.5) -> LightSources:
     axis /= np.linalg.norm(axis, axis=1)[:, None]
     spread = chance.choice([0.0, 0.5, 1.0, 1.0, 3.0, 10.0, 20.0], count)
     intensity = chance.uniform(10, 5000, count)
-    return LightSources(
-        way * far[:, None], axis, intensity, spread, diameter, np.zeros(count), np.zeros(count)
-    )
+    return LightSources(way * far[:, None], axis, intensity, spread, diameter, np.zeros(count))
 
 
 seeds = st.integers(0, 10_000)
@@ -147,7 +145,7 @@ def test_setback_moves_the_disc_and_not_the_facing(seed: int, setback: float) ->
 def test_a_disc_seen_from_far_away_is_a_point(spread: float, slant: float, facing: Vector) -> None:
     axis = np.array([[math.sin(slant), 0.0, -math.cos(slant)]])
     row = np.ones(1)
-    point = LightSources(np.array([[0.0, 0, 50]]), axis, row, row * spread, 0 * row, 0 * row, 0 * row)
+    point = LightSources(np.array([[0.0, 0, 50]]), axis, row, row * spread, 0 * row, 0 * row)
     disc = replace(point, diameter_m=row * 0.05)
     expected = math.cos(slant) ** spread / 2500 * max(0.0, float(facing[2]))
     assert receptor_lux(point, np.zeros(3), facing[None], FLAT)[0, 0] == pytest.approx(expected, rel=1e-9)
@@ -166,7 +164,6 @@ def test_nothing_behind_or_in_the_plane_of_the_disc(height: float, diameter: flo
         row,
         row * spread,
         row * diameter,
-        0 * row,
         0 * row,
     )
     place = np.array([0.0, 0, height])
@@ -188,7 +185,7 @@ def test_light_is_finite_and_not_negative(seed: int, facing: Vector) -> None:
 def test_a_disc_sinking_below_the_horizon_fades_smoothly() -> None:
     """Whole, cut and dark meet: no step where one way of integrating takes over from another."""
     row = np.ones(1)
-    head = LightSources(np.array([[0.0, 0, 1]]), np.array([[0.0, 0, -1]]), row, row, row, 0 * row, 0 * row)
+    head = LightSources(np.array([[0.0, 0, 1]]), np.array([[0.0, 0, -1]]), row, row, row, 0 * row)
     for edge in (math.atan(2.0), math.pi - math.atan(2.0)):
         tilt = edge + np.array([-2e-6, -1e-6, 1e-6, 2e-6])
         axes = np.stack([np.sin(tilt), 0 * tilt, np.cos(tilt)], axis=1)
@@ -218,7 +215,9 @@ BAD = [
     ("intensity_cd", np.array([math.inf]), "not finite"),
     ("spread", np.array([-0.1]), "negative"),
     ("diameter_m", np.array([-1.0]), "negative"),
-    ("bounce", np.array([1.0, 2.0]), "shape"),
+    ("room_mean_lux", np.array([1.0, 2.0]), "shape"),
+    ("room_mean_lux", np.array([-1.0]), "negative"),
+    ("room_vector_lux", np.array([[0.1, 0.0, 0.0]]), "longer than twice"),
 ]
 
 

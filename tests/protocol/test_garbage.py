@@ -18,7 +18,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.calibration.readings import ReadingError, readings_from_csv
+from fillside.belief.evidence import ReadingError, evidence_from_csv
 from fillside.doors.http.listening import Listen, ListenError
 from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.mqtt.homie import HomieRig
@@ -121,6 +121,11 @@ PACKETS = tuple(
         ("keep", ()),
     )
 )
+TOLD = (
+    b"head,level,x,y,z,value,unit,receptor,facing,time,note\nkey,,chair,,,1.6,m,,,2026-02-10T09:10,tape\n"
+    b"fill,,0,0,1.2,5.2,ft,,,,\nkey,,,,,,moved,,,2026-02-11T09:30,\nfill,,,,,,changed,,,,new\n"
+)
+"""A file of tapes and events alone."""
 READERS = {
     "JSON": Reader(strict_loads, (Refusal,), ORDER_TEXTS, lambda said: json.dumps(said, allow_nan=False)),
     "orders": Reader(lambda octets: parse_order(strict_loads(octets)), (Refusal,), ORDER_TEXTS),
@@ -159,7 +164,7 @@ READERS = {
         told=_with_its_line,
     ),
     "readings": Reader(
-        of_text(lambda text: readings_from_csv(text, DESK)), (ReadingError,), (READINGS.read_bytes(),)
+        of_text(lambda text: evidence_from_csv(text, DESK)), (ReadingError,), (READINGS.read_bytes(), TOLD)
     ),
     "bulbs' reports": Reader(
         lambda octets: reported_code(BULB, octets),

@@ -57,12 +57,14 @@ async def test_what_is_hidden_shows() -> None:
         half = meter.read("flat", CHAIR, TOWARD_KEY, clock())
         driver.send({"key": level(0.9)})
         full = meter.read("flat", CHAIR, TOWARD_KEY, clock())
-        assert full == pytest.approx(0.8 * 400 / 2.5**2)
+        direct = 0.8 * 400 / 2.5**2
+        at_aim = 0.8 * 400 / 1.5**2
+        assert full == pytest.approx(direct + 0.2 * at_aim)
         assert half / full == pytest.approx(0.25, rel=1e-4)
         driver.send({"key": 65535})
         assert meter.read("flat", CHAIR, TOWARD_KEY, clock()) == pytest.approx(full)
-        assert meter.read("flat", CHAIR, TOWARD_FILL, clock()) == pytest.approx(0.2 * full, rel=1e-9)
-        assert meter.read("dome", CHAIR, TOWARD_KEY, clock()) == pytest.approx(1.2 * full)
+        assert meter.read("flat", CHAIR, TOWARD_FILL, clock()) == pytest.approx(0.2 * at_aim, rel=1e-9)
+        assert meter.read("dome", CHAIR, TOWARD_KEY, clock()) == pytest.approx(direct + 2 * 0.2 * at_aim)
 
 
 def test_what_is_not_hidden_stays() -> None:
@@ -99,7 +101,7 @@ async def test_ambient_light_and_a_window() -> None:
         meter = VirtualMeter(driver, truth)
         assert meter.read("flat", CHAIR, (-1.0, 0.0, 0.0), 0.0) == pytest.approx(60)
         assert meter.read("flat", CHAIR, TOWARD_KEY, 0.0) == pytest.approx(20)
-        assert meter.read("dome", CHAIR, (0.0, 1.0, 0.0), 0.0) == pytest.approx(40)
+        assert meter.read("dome", CHAIR, (0.0, 1.0, 0.0), 0.0) == pytest.approx(2 * 20 + 40 / 2)
         meter.change(replace(truth, window_lux=0.0))
         assert meter.read("flat", CHAIR, (-1.0, 0.0, 0.0), 0.0) == pytest.approx(20)
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from fillside.calibration import readings
+from fillside.belief import evidence
 from fillside.orders.answers import Refusal
 from fillside.orders.parsing import parse_order
 from fillside.runtime.loop import Runner
@@ -60,9 +60,9 @@ def _log_all(text: str, *_: object) -> str:
 PLANTED: dict[str, tuple[str, object, str, object, str]] = {
     "light that moves though nothing was obeyed": ("osc", Runner, "refuse", _dark_on_refusal, "the light"),
     "an error of another kind": ("gdtf", archive, "_unpacked", _fall, "ZeroDivisionError"),
-    "characters that steer a terminal": ("csv", readings, "one_line", str, "steering"),
+    "characters that steer a terminal": ("csv", evidence, "one_line", str, "steering"),
     "the same from a stranger on the network": ("sacn", sources, "_plain", str, "steering"),
-    "a line in the log": ("csv", readings, "one_line", _log_all, "logged: planted"),
+    "a line in the log": ("csv", evidence, "one_line", _log_all, "logged: planted"),
     "an answer with a key too many": (
         "http",
         Refusal,

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import time
 from collections.abc import AsyncIterator
 
 import aiomqtt
@@ -17,6 +16,7 @@ import pytest
 from fillside.doors.mqtt.connection import Connection
 from fillside.doors.mqtt.messages import ReceivedMessage
 from fillside.rig.tables.doors import MqttDoor
+from fillside_drivers.system import SYSTEM
 
 TEXT = "0002" + b"ok".hex()
 IN_A_MESSAGE = {
@@ -82,7 +82,7 @@ async def connected(broker: Broker) -> AsyncIterator[Connection]:
     async with server, asyncio.timeout(30):
         table = MqttDoor(broker="127.0.0.1", port=server.sockets[0].getsockname()[1], keepalive_s=10)
         will = aiomqtt.Will("online", "false", qos=1, retain=True)
-        yield Connection(table, "studio", will, time.monotonic)
+        yield Connection(table, "studio", will, SYSTEM)
 
 
 async def one_message(broker: Broker) -> ReceivedMessage:

@@ -46,8 +46,7 @@ def point_source(measured: PhotometricFile) -> LightSources:
         one,
         none,
         none,
-        none,
-        HeadDistributions.of([distribution(measured)]),
+        tabled=HeadDistributions.of([distribution(measured)]),
     )
 
 

@@ -34,7 +34,6 @@ def one(
         row * spread,
         row * 2 * radius,
         zero,
-        zero,
     )
 
 

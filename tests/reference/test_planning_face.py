@@ -198,9 +198,7 @@ def hair_light(height: float) -> LightSources:
     place = np.array([[0.0, 1.0, height]])
     aim = FACE - place[0]
     one = np.ones(1)
-    return LightSources(
-        place, (aim / np.linalg.norm(aim))[np.newaxis], 500 * one, one, 0.2 * one, 0 * one, 0 * one
-    )
+    return LightSources(place, (aim / np.linalg.norm(aim))[np.newaxis], 500 * one, one, 0.2 * one, 0 * one)
 
 
 def test_hair_light_in_the_picture_near_it_and_dimmed() -> None:

@@ -68,7 +68,7 @@ def test_softness_of_a_head_seen_askew() -> None:
     # the disc's normal 60 degrees off the line of sight: its narrow way is D cos 60
     axis = np.array([[math.sin(math.radians(60)), math.cos(math.radians(60)), 0.0]])
     one = np.ones(1)
-    head = LightSources(np.array([[0.0, -1.2, 1.2]]), axis, one, one, 0.9 * one, 0 * one, 0 * one)
+    head = LightSources(np.array([[0.0, -1.2, 1.2]]), axis, one, one, 0.9 * one, 0 * one)
     answer = softness("key", head, 0, (0.0, 0.0, 1.2))
     assert answer.angular_diameter_deg == pytest.approx(2 * math.degrees(math.atan(0.45 / 1.2)), abs=1e-9)
     assert answer.angular_height_deg == pytest.approx(2 * math.degrees(math.atan(0.225 / 1.2)), abs=1e-6)
@@ -84,7 +84,6 @@ def test_fall_off_across_the_face_and_to_the_wall() -> None:
         np.array([[0.0, -1.0, 1.2]]),
         np.array([[0.0, 1.0, 0.0]]),
         100 * one,
-        0 * one,
         0 * one,
         0 * one,
         0 * one,

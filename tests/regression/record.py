@@ -24,20 +24,20 @@ from fillside.hold.machine.hold import Hold
 from fillside.orders.answers import Refusal
 from fillside.orders.light import SubjectReport
 from fillside.orders.parsing import parse_order
+from fillside.rig.tables.model import Rig
 from fillside.rig_file import load_rig
 from fillside_drivers.driver import Channel
 from fillside_drivers.sacn.schedule import Schedule, Stream
 from fillside_drivers.slots import SlotDrive, SlotFrame
-from regression.studios import DAY, HOUR_S, STUDIOS, orders, report_at, studio
+from regression.studios import DAY, HOUR_S, STUDIOS, direct_studio, orders, report_at, studio
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDED = Path(__file__).resolve().parent / "recorded"
 SETTLES_WITHIN_S = 120.0
 
 
-def studio_line(number: int) -> dict[str, Any]:
+def studio_line(number: int, rig: Rig) -> dict[str, Any]:
     """The solution of a studio, and its state at rest after each of its orders."""
-    rig = studio(number)
     solution = solve_rig(rig)
     hold = Hold(rig, None, 0.0)
     now = _settled(hold, 0.0)
@@ -132,7 +132,10 @@ def as_line(entry: dict[str, Any]) -> str:
 def write() -> None:
     """Record anew."""
     RECORDED.mkdir(exist_ok=True)
-    for name, entries in (("studios", map(studio_line, range(STUDIOS))), ("hour", hour_lines())):
+    numbers = range(STUDIOS)
+    studios = (("studios", studio), ("direct", direct_studio))
+    recorded = [(name, map(studio_line, numbers, map(made, numbers))) for name, made in studios]
+    for name, entries in (*recorded, ("hour", hour_lines())):
         lines = [as_line(entry) for entry in entries]
         (RECORDED / f"{name}.jsonl").write_text("\n".join(lines) + "\n", encoding="utf-8")
 

@@ -55,6 +55,15 @@ def studio(number: int) -> Rig:
     return Rig.model_validate(rig)
 
 
+def direct_studio(number: int) -> Rig:
+    """The same studio, of whose room nothing is said."""
+    table = studio(number).dump()
+    table.pop("ambient", None)
+    for head in table["heads"]:
+        del head["bounce"]
+    return Rig.model_validate(table)
+
+
 def _near(draw: random.Random, far_m: float) -> list[float]:
     return [round(draw.uniform(-far_m, far_m), 2), round(draw.uniform(-far_m, far_m), 2), 1.25]
 

@@ -14,7 +14,7 @@ import os
 import pytest
 
 from regression.record import RECORDED, as_line, hour_lines, studio_line
-from regression.studios import HOUR_S, STUDIOS
+from regression.studios import HOUR_S, STUDIOS, direct_studio, studio
 
 WHOLE = os.environ.get("FILLSIDE_WHOLE_RECORD") == "1"
 EVERY, MINUTES = (1, HOUR_S // 60) if WHOLE else (30, 10)
@@ -26,7 +26,14 @@ def _recorded(name: str) -> list[str]:
 
 @pytest.mark.parametrize("number", range(0, STUDIOS, EVERY))
 def test_a_studio_is_solved_and_held_as_recorded(number: int) -> None:
-    assert json.loads(as_line(studio_line(number))) == json.loads(_recorded("studios")[number])
+    found = json.loads(as_line(studio_line(number, studio(number))))
+    assert found == json.loads(_recorded("studios")[number])
+
+
+@pytest.mark.parametrize("number", range(0, STUDIOS, EVERY))
+def test_with_direct_light_alone_as_before_the_room_s_light_was_known(number: int) -> None:
+    found = json.loads(as_line(studio_line(number, direct_studio(number))))
+    assert found == json.loads(_recorded("direct")[number])
 
 
 @pytest.mark.timeout(600)

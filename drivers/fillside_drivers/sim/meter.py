@@ -8,10 +8,19 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 import numpy as np
 
 from fillside_drivers.sim.driver import SimDriver
-from fillside_drivers.sim.truth import FloatArray, Receptor, SimHead, SimTruth, Vector, direct_lux, unit
+from fillside_drivers.sim.truth import (
+    FloatArray,
+    Receptor,
+    SimHead,
+    SimTruth,
+    Vector,
+    direct_lux,
+    room_lux,
+    unit,
+)
 
-_AIMED_COSINE = 1 - 1e-6
-"""A flat receptor within a twelfth of a degree of a head's centre counts as aimed at it."""
+_ALL_AROUND = {"flat": 1.0, "dome": 2.0}
+"""Even light from all sides on a receptor, relative to a flat one."""
 
 
 class _SimulatedLamp:
@@ -93,13 +102,14 @@ class VirtualMeter:
     ) -> float:
         """Return the reading of a perfect meter [lx], 0 or more; the parameters are those of `read`.
 
-        It adds every head's direct light by the receptor's law, the even ambient light, the window by the
-        receptor's law, and the light of every head that the room returns. The last is left out for the head
-        that a flat receptor is aimed at, whose intensity is stated as such a receptor shows it, including the
-        room's share.
+        It adds every head's direct light and the window by the receptor's law, and the even light of all
+        around: the ambient light and what the room sends back of every head, of which a dome shows twice what
+        a flat receptor does.
         """
         axis = unit(facing)
-        total = self.truth.ambient_lux + self.truth.window_lux * _taken(receptor, axis, self.truth)
+        total = _ALL_AROUND[receptor] * self.truth.ambient_lux + self.truth.window_lux * _taken(
+            receptor, axis, self.truth
+        )
         for lamp in self._lamps.values():
             lamp.warm_to(t)
             light = lamp.light()
@@ -108,12 +118,7 @@ class VirtualMeter:
         return total
 
     def _full_lux(self, head: SimHead, receptor: Receptor, at: Sequence[float], axis: FloatArray) -> float:
-        lux = direct_lux(head, receptor, at, axis)
-        if head.bounce == 0:
-            return lux
-        toward = unit(self.toward(head.name, at))
-        aimed_at_it = receptor == "flat" and float(axis @ toward) > _AIMED_COSINE
-        return lux if aimed_at_it else lux + head.bounce * direct_lux(head, "flat", at, toward)
+        return direct_lux(head, receptor, at, axis) + _ALL_AROUND[receptor] * room_lux(head)
 
     def read(
         self,

@@ -46,7 +46,7 @@ class HeadTruth(OptionsModel):
         saturation: level from which it is at full.
         setback: distance of the effective source behind the lit face [m].
         diameter: diameter of the effective source [m].
-        bounce: share of its light at the subject that the room returns evenly from all sides.
+        bounce: mean of what the room sends back, as a part of its light at its aim point.
         warm_factor: its light when warm relative to its light when cold.
         warm_up_s: time constant of warming and cooling [s].
     """
@@ -74,7 +74,7 @@ class SimOptions(OptionsModel):
     Attributes:
         seed: seed of the meter's noise.
         noise_stops: standard deviation of one reading [stops].
-        ambient_lux: even light from all sides with all heads out [lx].
+        ambient_lux: even light from all sides with all heads out, as a flat receptor shows it [lx].
         window_lux: daylight on a receptor facing the window [lx].
         window_from: direction to the window from the subject (x right, y away from the camera, z up).
     """

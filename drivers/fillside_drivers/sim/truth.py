@@ -37,7 +37,7 @@ class SimHead:
     Attributes:
         name: name of the head, and of its channel on the wire.
         position: centre of the lit face [m].
-        axis: direction in which it shines, any length above 0.
+        axis: the way from there to the point that it is aimed at [m], any length above 0.
         intensity_cd: on the axis at full, cold, before `output_factor` [cd].
         spread: exponent m of cos^m.
         profile: angles from the axis [degrees] and relative intensities, in place of cos^m.
@@ -48,7 +48,7 @@ class SimHead:
         exponent: power law in place of `curve`.
         dead_zone: level up to which it stays dark.
         saturation: level from which it is at full.
-        bounce: share of its light that the room returns evenly from all sides.
+        bounce: mean of what the room sends back, as a part of its direct light at that point.
         cool_share: the cool channel's share of the light with both channels at full, if there are two.
         warm_factor: light when warm relative to light when cold.
         warm_up_s: time constant of warming and cooling [s].
@@ -108,7 +108,7 @@ class SimTruth:
 
     Attributes:
         heads: all heads, on whatever driver.
-        ambient_lux: even light from all sides [lx].
+        ambient_lux: even light from all sides, as a flat receptor shows it [lx].
         window_lux: distant light from one direction, on a receptor facing it [lx].
         window_from: that direction as seen from the subject, any length above 0.
         noise_stops: standard deviation of one reading [stops].
@@ -187,6 +187,18 @@ def direct_lux(head: SimHead, receptor: Receptor, at: Sequence[float], facing: F
     emitted = np.where(leaving > 0, _spread(head, np.maximum(leaving, 1e-300)), 0.0)
     lux = float(np.sum(shares * emitted * taken / squared))
     return head.intensity_cd * head.output_factor * lux
+
+
+@functools.lru_cache(maxsize=256)
+def room_lux(head: SimHead) -> float:
+    """Return what the room sends back of a head at full, cold, to a flat receptor facing anywhere [lx].
+
+    It comes evenly from all sides, so a dome shows twice that.
+    """
+    if head.bounce == 0:
+        return 0.0
+    aim = [p + a for p, a in zip(head.position, head.axis, strict=True)]
+    return head.bounce * direct_lux(head, "flat", aim, -unit(head.axis))
 
 
 def _spread(head: SimHead, cosine: FloatArray) -> FloatArray:

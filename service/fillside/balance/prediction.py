@@ -6,12 +6,14 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from fillside.balance.halves import BallInPlace
 from fillside.balance.measure import measure
 from fillside.balance.report import FaceReport, ReportModel, Uncertainty, face_of
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import target_from_rig
 from fillside.rig.calibration import Calibration
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import Rig
 
@@ -43,6 +45,7 @@ class Prediction(ReportModel):
     ratio: float | None
     face: FaceReport
     exposure_lux: float
+    room_light: RoomLightKnown
     uncertainty: Uncertainty = Uncertainty()
 
 
@@ -71,8 +74,9 @@ def predict(
         key_lux=float(outputs @ (rows.facing_lux * metering.is_key)),
         fill_lux=float(outputs @ (rows.facing_lux * metering.is_fill)),
         ratio=now.ratio,
-        face=face_of(now),
+        face=face_of(now, BallInPlace(metering).at(rows.point).ratio(outputs)),
         exposure_lux=now.exposure_lux,
+        room_light=own.room_light,
     )
 
 

@@ -15,6 +15,7 @@ from fillside.balance.measure import MeteredBalance, measure, metered_target, st
 from fillside.balance.rows import Metering, Rows
 from fillside.balance.solver.rounding import Codes
 from fillside.balance.target import BalanceTarget
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.scene.scene import Scene
 
 FloatArray = npt.NDArray[np.float64]
@@ -69,9 +70,13 @@ class AchievedReport(ReportModel):
 
 
 class FaceReport(ReportModel):
+    """The two cheeks; `halves_ratio` is that of the halves of a matt ball in the subject's place, as the
+    camera sees them."""
+
     key_side_lux: float
     fill_side_lux: float
     ratio: float | None
+    halves_ratio: float | None
 
 
 class Uncertainty(ReportModel):
@@ -122,6 +127,7 @@ class Report(ReportModel):
     face: FaceReport
     heads: tuple[HeadReport, ...]
     limits: tuple[LimitReport, ...]
+    room_light: RoomLightKnown
     remedies: tuple[Remedy, ...] = ()
     uncertainty: Uncertainty = Uncertainty()
     relative_uncertainty_stops: Annotated[dict[str, float | None], Field(exclude=True)] = {}
@@ -267,6 +273,11 @@ def achieved_of(target: BalanceTarget, target_report: TargetReport, now: Metered
     )
 
 
-def face_of(now: MeteredBalance) -> FaceReport:
-    """Return the two sides of the face as the camera sees them."""
-    return FaceReport(key_side_lux=now.face_key_lux, fill_side_lux=now.face_fill_lux, ratio=now.face_ratio)
+def face_of(now: MeteredBalance, halves_ratio: float | None) -> FaceReport:
+    """Return the two sides of the face."""
+    return FaceReport(
+        key_side_lux=now.face_key_lux,
+        fill_side_lux=now.face_fill_lux,
+        ratio=now.face_ratio,
+        halves_ratio=halves_ratio,
+    )

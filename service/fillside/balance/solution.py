@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from fillside.balance.halves import BallInPlace
 from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.judgement.verdict import judge
 from fillside.balance.limits import OutputLimits, limits_of
@@ -83,6 +84,12 @@ class Solution:
     @cached_property
     def report(self) -> Report:
         """The report of this balance, without remedies, which take longer to find."""
+        halves = BallInPlace(self.metering).at(self.rows.point)
+        return self.judged.model_copy(update={"face": face_of(self.metered, halves.ratio(self.outputs))})
+
+    @cached_property
+    def judged(self) -> Report:
+        """The report without the halves of the face, which no judgement needs."""
         light = JudgedLight(
             metering=self.metering,
             target=self.target,
@@ -101,9 +108,10 @@ class Solution:
             subject=self.rows.point,
             target=light.target_report,
             achieved=achieved_of(self.target, light.target_report, self.metered),
-            face=face_of(self.metered),
+            face=face_of(self.metered, None),
             heads=head_reports(self.metering.scene, self.limits, self.rows, self.codes, self.solved.outputs),
             limits=judge(light).limits,
+            room_light=self.metering.scene.room_light,
         )
 
 

@@ -7,7 +7,7 @@ import logging
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from fillside.calibration.result.expanded_uncertainty import around, decimals
+from fillside.belief.result.expanded_uncertainty import around, decimals
 from fillside.daemon.first_start import show_cautions
 from fillside.daemon.notify import Notifier
 from fillside.daemon.reload import ReloadableParts, reload, see_out_lamps_that_left

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from fillside.metering.simulated_meter import truth_of
 from fillside.rig.tables.model import Rig
 from fillside_drivers.driver import channel_names
-from fillside_drivers.sim.truth import direct_lux, unit
+from fillside_drivers.sim.truth import direct_lux, room_lux, unit
 
 WITHIN_STOPS = 0.15
 
@@ -45,7 +45,7 @@ class Judge:
         `ratio` (key:fill) and `exposure_lux` are the target.
         """
         lit = {"key": 0.0, "fill": 0.0}
-        metered = self._truth.ambient_lux
+        metered = 2 * self._truth.ambient_lux
         toward_camera = unit([c - p for c, p in zip(self._camera, at, strict=True)])
         for head in self._truth.heads:
             rule = self._rules[head.name]
@@ -54,9 +54,9 @@ class Judge:
             if rule not in lit or output <= 0:
                 continue
             toward = unit([h - p for h, p in zip(head.position, at, strict=True)])
-            facing_lux = direct_lux(head, "flat", at, toward) * output
-            lit[rule] += facing_lux
-            metered += direct_lux(head, "dome", at, toward_camera) * output + head.bounce * facing_lux
+            room = room_lux(head)
+            lit[rule] += (direct_lux(head, "flat", at, toward) + room) * output
+            metered += (direct_lux(head, "dome", at, toward_camera) + 2 * room) * output
         fill = lit["fill"] + self._truth.ambient_lux
         key = lit["key"] + self._truth.ambient_lux
         return FaceVerdict(_stops(key, fill * ratio), _stops(metered, exposure_lux))

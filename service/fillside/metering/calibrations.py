@@ -10,15 +10,16 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from fillside.background.worker_process import WorkerProcess
+from fillside.belief.evidence import Reading
+from fillside.belief.result.calibrating import weigh
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.drift.daylight import with_sensors
-from fillside.calibration.readings import Reading
-from fillside.calibration.result.outcome import weigh
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibration_in_use import made_at, understood
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
+from fillside.storage.records.metering import StoredReading
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
@@ -68,6 +69,11 @@ async def _use_calibration(store: Store, number: int | None, used: int | None) -
     )
 
 
+def _dated(entry: StoredReading, reading: Reading) -> Reading:
+    """A reading with the time at which it was stored, unless it has one of its own: its age counts."""
+    return reading if reading.time else reading.model_copy(update={"time": made_at(entry.at)})
+
+
 def _remark_on(calibration: Calibration, number: int) -> str | None:
     """Why the reading of that number is doubted, if it is."""
     return next((entry.why for entry in calibration.readings() if entry.number == number), None)
@@ -105,7 +111,7 @@ class Calibrator:
         """
         rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
         understood = kept.valid_readings(self._store, rows)
-        entries, readings = [one for one, _ in understood], [reading for _, reading in understood]
+        entries, readings = [one for one, _ in understood], [_dated(*one) for one in understood]
         with self._working():
             found = await self._apart.run(weigh, rig, readings, only)
         for place, why in found.strange.items():

@@ -13,6 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading
+from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.calibration.drift.change import slow_correction
 from fillside.calibration.drift.estimate import Drifts, Row, row_of
 from fillside.calibration.drift.expected_readings import (
@@ -26,8 +28,6 @@ from fillside.calibration.drift.expected_readings import (
     outputs_at,
     room_lux,
 )
-from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
-from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.routine.warmth import Warming
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis

@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
-from fillside.calibration.readings import OWN_HEAD, Reading
+from fillside.belief.evidence import OWN_HEAD, Reading
 from fillside.calibration.routine import routine as acts
 from fillside.calibration.routine.check_verdict import cause_words
 from fillside.calibration.routine.checks import CheckReading, CheckResult, check_result

@@ -15,8 +15,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerError
-from fillside.calibration.estimate.shared_unknowns import shared_words
-from fillside.calibration.readings import Reading, ReadingError, check_against, readings_from_csv
+from fillside.belief.evidence import Reading, ReadingError, check_against, readings_from_csv
+from fillside.belief.result.shared_words import shared_words
 from fillside.calibration.routine.steps import Asks
 from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
 from fillside.metering.daylight import Daylight

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fillside.calibration.readings import CAMERA, Reading, ReadingError, reading_from_words
-from fillside.calibration.result.expanded_uncertainty import around, expanded
+from fillside.belief.evidence import CAMERA, Reading, ReadingError, reading_from_words
+from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.daylight import Daylight
 from fillside.metering.metered_studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
+from fillside.photometry.source import facing_lux
+from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import CurveTable, Head, Rig
 from fillside.runtime.wires import DriversInUse
 from fillside_drivers.driver import Clock, DriveModel
@@ -16,14 +18,26 @@ from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth
 
 def truth_of(rig: Rig) -> SimTruth:
     """The simulated room of a rig: its file, with what each simulated drive says differs from it."""
-    heads = tuple(_sim_head(rig, head) for head in rig.heads)
+    heads = tuple(_sim_head(rig, head, share) for head, share in zip(rig.heads, _bounces(rig), strict=True))
     rooms = (room_of(options) for options in rig.driver_config.options.values())
     room = next((room for room in rooms if room is not None), SimOptions())
-    ambient = sum(rig.ambient.toward) / 3 if room.ambient_lux is None else room.ambient_lux
+    ambient = _even_lux(rig) if room.ambient_lux is None else room.ambient_lux
     return SimTruth(heads, ambient, room.window_lux, room.window_from, room.noise_stops, room.seed)
 
 
-def _sim_head(rig: Rig, head: Head) -> SimHead:
+def _even_lux(rig: Rig) -> float:
+    return sum(rig.ambient_toward) / 3 if rig.ambient.lux is None else rig.ambient.lux
+
+
+def _bounces(rig: Rig) -> list[float]:
+    """What the room sends back of each head by the file, as a part of its direct light at its aim point."""
+    own = scene(rig)
+    straight = [float(facing_lux(own.sources.take([i]), aim)[0]) for i, aim in enumerate(own.aims)]
+    means = own.sources.room_mean_lux.tolist()
+    return [mean / lux if lux > 0 else 0.0 for mean, lux in zip(means, straight, strict=True)]
+
+
+def _sim_head(rig: Rig, head: Head, bounce: float) -> SimHead:
     drive = rig.driver_config.drives.get(head.name)
     truth = truth_of_drive(drive)
     axis = [a - p for a, p in zip(rig.aim_of(head), head.position, strict=True)]
@@ -42,7 +56,7 @@ def _sim_head(rig: Rig, head: Head) -> SimHead:
         exponent=truth.exponent,
         dead_zone=truth.dead_zone,
         saturation=truth.saturation,
-        bounce=head.bounce if truth.bounce is None else truth.bounce,
+        bounce=bounce if truth.bounce is None else truth.bounce,
         cool_share=head.lamp.cool_part if head.lamp is not None and _has_two_channels(drive) else None,
         warm_factor=truth.warm_factor,
         warm_up_s=truth.warm_up_s,

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.photometry.distribution import HeadDistributions
-from fillside.photometry.quadrature import chords, half_disc, legendre
-from fillside.photometry.rings import cut_disc, whole_disc
+from fillside.photometry.integrals.quadrature import chords, half_disc, legendre
+from fillside.photometry.integrals.rings import cut_disc, whole_disc
 
 FloatArray = NDArray[np.float64]
 Nodes = tuple[int, int]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cache, cached_property
 from typing import Self
 
@@ -20,6 +20,10 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
 
+_NONE = np.zeros(0)
+_LEFT_OUT = ("room_mean_lux", "room_vector_lux")
+
+
 @dataclass(frozen=True, eq=False)
 class LightSources:
     """Heads as lit discs, one row per head, all at full output.
@@ -31,13 +35,14 @@ class LightSources:
         spread: (n,) exponent m of cos^m, 0 or more.
         diameter_m: (n,) diameter of the disc [m]; 0 is a point.
         setback_m: (n,) distance of the disc's centre behind `position` along the axis [m].
-        bounce: (n,) share of a head's light that the room returns evenly from all sides; only the metering
-            model adds it.
+        room_mean_lux: (n,) mean of the light that the room sends back [lx]; left out, none. `receptor_lux`
+            does not count it, `received_lux` does.
+        room_vector_lux: (n, 3) its vector [lx], at most twice as long as the mean; left out, none.
         tabled: the heads with a measured distribution in place of cos^m; None without any.
 
     Raises:
         ValueError: shapes disagree, a number is not finite, an axis is not of unit length, or an intensity,
-            spread, diameter or bounce is negative.
+            spread, diameter or room light is negative.
     """
 
     position: FloatArray
@@ -46,14 +51,17 @@ class LightSources:
     spread: FloatArray
     diameter_m: FloatArray
     setback_m: FloatArray
-    bounce: FloatArray
+    room_mean_lux: FloatArray = field(default_factory=lambda: _NONE)
+    room_vector_lux: FloatArray = field(default_factory=lambda: _NONE)
     tabled: HeadDistributions | None = None
 
     def __post_init__(self) -> None:
         heads = len(self.position)
         for name in _arrays():
             values = np.ascontiguousarray(getattr(self, name), dtype=np.float64)
-            shape = (heads, 3) if name in ("position", "axis") else (heads,)
+            shape = (heads, 3) if name in ("position", "axis", "room_vector_lux") else (heads,)
+            if name in _LEFT_OUT and not values.size:
+                values = np.zeros(shape)
             if values.shape != shape:
                 raise ValueError(f"{name} has shape {values.shape}, not {shape}")
             if not np.isfinite(values).all():
@@ -63,9 +71,13 @@ class LightSources:
             raise ValueError(f"tabled is of {len(self.tabled.which)} heads, not {heads}")
         if heads and np.abs(np.linalg.norm(self.axis, axis=1) - 1).max() > 1e-9:
             raise ValueError("axis has a row that is not of unit length")
-        for name in ("intensity_cd", "spread", "diameter_m", "bounce"):
+        for name in ("intensity_cd", "spread", "diameter_m", "room_mean_lux"):
             if (getattr(self, name) < 0).any():
                 raise ValueError(f"{name} has a negative number")
+        if self.room_vector_lux.any():
+            length = np.linalg.norm(self.room_vector_lux, axis=1)
+            if (length > 2 * self.room_mean_lux * (1 + 1e-9)).any():
+                raise ValueError("room_vector_lux has a row longer than twice room_mean_lux")
 
     def __len__(self) -> int:
         return len(self.position)
@@ -75,6 +87,24 @@ class LightSources:
         chosen = np.asarray(heads, dtype=None if len(heads) else np.intp)
         tabled = None if self.tabled is None else self.tabled.take(chosen)
         return type(self)(**{name: getattr(self, name)[chosen] for name in _arrays()}, tabled=tabled)
+
+    def scaled(self, factors: FloatArray) -> Self:
+        """Return the heads with their light, direct and by the room, times factors (n,)."""
+        return replace(
+            self,
+            intensity_cd=self.intensity_cd * factors,
+            room_mean_lux=self.room_mean_lux * factors,
+            room_vector_lux=self.room_vector_lux * factors[:, None],
+        )
+
+    def with_room_light(self, mean_lux: FloatArray, vector_lux: FloatArray) -> Self:
+        """Return the heads with other room light: means (n,) and vectors (n, 3) [lx]."""
+        return replace(self, room_mean_lux=mean_lux, room_vector_lux=vector_lux)
+
+    @cached_property
+    def has_room_light(self) -> bool:
+        """True if the room sends light of any head back."""
+        return bool(self.room_mean_lux.any())
 
     @cached_property
     def centre(self) -> FloatArray:
@@ -88,7 +118,7 @@ class LightSources:
 
 @cache
 def _arrays() -> tuple[str, ...]:
-    return tuple(field.name for field in fields(LightSources) if field.name != "tabled")
+    return tuple(own.name for own in fields(LightSources) if own.name != "tabled")
 
 
 def head_directions(sources: LightSources, point: ArrayLike) -> FloatArray:
@@ -112,7 +142,7 @@ def receptor_lux(sources: LightSources, point: ArrayLike, axes: ArrayLike, dome:
     E = I0 / A * integral of cos^m(theta_disc) w(theta_receptor) / r^2 dA over the disc, with a head's table
     in place of cos^m where it has one. Every element of a disc has an equal share of the head's intensity
     distribution, and none emits behind the disc's plane. The relative error is below 1e-4 from 0.3 diameters
-    to the far field, also where the receptor's horizon cuts the disc. Reflections are not included.
+    to the far field, also where the receptor's horizon cuts the disc. Room light is not included.
 
     Parameters:
         point: (3,) [m].

@@ -20,6 +20,7 @@ from fillside.planning.safety.flicker import FlickerAnswer, flicker_answer
 from fillside.planning.safety.power import PowerAnswer, power_answer
 from fillside.rig.calibration import Calibration
 from fillside.rig.checks.cautions import camera_advice, caution_texts
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 from fillside.rig.tables.plan import Glasses
@@ -45,6 +46,7 @@ class PlanReport(PlanningAnswer):
     cautions: tuple[str, ...]
     camera: tuple[str, ...]
     unknown: tuple[str, ...]
+    room_light: RoomLightKnown
 
 
 def plan_rig(
@@ -83,7 +85,8 @@ def plan_rig(
         lamps=lamp_labels(rig.heads),
         cautions=tuple(caution_texts(rig)),
         camera=tuple(camera_advice(rig)),
-        unknown=_unknown(rig),
+        unknown=_unknown(rig, solver.scene.room_light),
+        room_light=solver.scene.room_light,
     )
 
 
@@ -130,9 +133,14 @@ def _colour(solution: MarkSolution) -> tuple[ColourAnswer, ...]:
     return colour_answers({**lit, **unlit}, keys[0], shares)
 
 
-def _unknown(rig: Rig) -> tuple[str, ...]:
+def _unknown(rig: Rig, room_light: RoomLightKnown) -> tuple[str, ...]:
     plan = rig.plan
     unknown = []
+    if room_light == "not known":
+        unknown.append(
+            "the room's light: no room, bounce, ambient or reading tells of it, and numbers are of direct "
+            "light alone (room.size)"
+        )
     if rig.camera.exposure_time_s is None:
         unknown.append("flicker: the shutter is not stated (camera.shutter)")
     elif plan.mains_hertz is None and any(h.name not in plan.ripple for h in rig.heads):

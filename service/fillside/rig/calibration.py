@@ -6,7 +6,8 @@ optional key, are kept unchanged, so that an older reader accepts and passes on 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Annotated, Any, ClassVar, Self
 
@@ -182,6 +183,48 @@ class CalibratedCurve(CalibrationPart, CurveTable):
 
     model_config = ConfigDict(extra="ignore", frozen=True, allow_inf_nan=False, defer_build=True)
 
+    def rounded(self, short: Callable[[float], float]) -> Self:
+        """The same curve with outputs as `short` makes them."""
+        return self.model_copy(update={"outputs": tuple(map(short, self.outputs))})
+
+
+class HeadNote(CalibrationPart):
+    """News of a head beside readings: a "tape" measure of its distance from a place [m], that its
+    stand was "moved", or its lamp "changed"."""
+
+    head: StrictStr | None = None
+    kind: StrictStr | None = None
+    at: Place | None = None
+    distance_m: Number | None = None
+    time: StrictStr | None = None
+    note: StrictStr | None = None
+
+    OPTIONAL = frozenset({"head", "kind", "at", "distance_m", "time", "note"})
+
+
+class CalibratedRoom(CalibrationPart):
+    """Light that does not come direct: its mean, and its vector of twice that length at most [lx]."""
+
+    mean: Lux
+    vector: tuple[Number, Number, Number] = (0, 0, 0)
+
+    OPTIONAL = frozenset()
+
+    @model_validator(mode="after")
+    def _has_no_dark_side(self) -> Self:
+        if math.hypot(*self.vector) > 2 * self.mean * (1 + _ROUNDED):
+            raise ValueError("the vector is at most twice as long as the mean")
+        return self
+
+    def rounded(self, short: Callable[[float], float]) -> Self:
+        """The same light with numbers as `short` makes them."""
+        x, y, z = map(short, self.vector)
+        return self.model_copy(update={"mean": short(self.mean), "vector": (x, y, z)})
+
+
+_ROUNDED = 1e-3
+"""Slack that allows a vector and a mean that were each rounded."""
+
 
 class CalibratedHead(CalibrationPart):
     """The properties of one head as found from readings.
@@ -190,7 +233,9 @@ class CalibratedHead(CalibrationPart):
         intensity_cd: intensity on the axis at full [cd].
         setback_m: distance of the effective source behind the head's position along its axis [m].
         diameter_m: diameter of the effective source [m].
-        bounce: share of its light that the room returns.
+        bounce: mean of what the room sends back, as a part of its direct light at its aim point; in older
+            calibrations, in place of `room`.
+        room: what the room sends back of it at full.
         curve: the dimming curve.
         floor: smallest steady output.
         of_full: the lamp's light in the white of the readings, relative to both channels at full; None for a
@@ -207,6 +252,7 @@ class CalibratedHead(CalibrationPart):
     setback_m: Annotated[float, Field(ge=-5, le=5)] | None = None
     diameter_m: Annotated[float, Field(ge=0, le=10)] | None = None
     bounce: Annotated[float, Field(ge=0, le=10)] | None = None
+    room: CalibratedRoom | None = None
     curve: CalibratedCurve | None = None
     floor: Annotated[float, Field(ge=0, lt=1)] | None = None
     of_full: Annotated[float, Field(ge=1e-6, le=1)] | None = None
@@ -218,18 +264,26 @@ class CalibratedHead(CalibrationPart):
     dead_zone: Number | None = None
     full_from: Number | None = None
 
-    OPTIONAL = frozenset({"sigma_full_stops", "dimmer", "exponent", "dead_zone", "full_from"})
+    OPTIONAL = frozenset({"room", "sigma_full_stops", "dimmer", "exponent", "dead_zone", "full_from"})
 
 
 class CalibratedAmbient(CalibrationPart):
-    """Illuminance with all heads out toward the key, the fill and the camera [lx], with its readings."""
+    """Illuminance with all heads out toward the key, the fill and the camera [lx], with its readings.
+
+    `mean` and `vector` [lx] are that light by direction, as of a `CalibratedRoom`, but for a window's: what
+    that adds at the first mark on a receptor that faces it, from its direction [lx], and how far it is [m].
+    """
 
     toward_key: Lux | None = None
     toward_fill: Lux | None = None
     toward_camera: Lux | None = None
+    mean: Lux | None = None
+    vector: tuple[Number, Number, Number] | None = None
+    window: tuple[Number, Number, Number] | None = None
+    window_m: Number | None = None
     readings: tuple[WeighedReading, ...] = ()
 
-    OPTIONAL = frozenset({"readings"})
+    OPTIONAL = frozenset({"mean", "vector", "window", "window_m", "readings"})
 
 
 class Calibration(CalibrationPart):
@@ -242,6 +296,7 @@ class Calibration(CalibrationPart):
         marks: uncertainty of the light held at each mark.
         hand_sd_m: apparent standard deviation of the places of the readings on each axis [m].
         sensors: factors of the daylight sensors by name.
+        told: what was told of heads beside readings.
     """
 
     heads: dict[Name, CalibratedHead] = Field(default_factory=dict)
@@ -250,8 +305,9 @@ class Calibration(CalibrationPart):
     marks: dict[str, MarkUncertainty] = Field(default_factory=dict)
     hand_sd_m: Number | None = None
     sensors: dict[str, SensorFactors] = Field(default_factory=dict)
+    told: tuple[HeadNote, ...] = ()
 
-    OPTIONAL = frozenset({"marks", "hand_sd_m", "sensors"})
+    OPTIONAL = frozenset({"marks", "hand_sd_m", "sensors", "told"})
 
     def unknown_heads(self, rig: Rig) -> tuple[str, ...]:
         """Return the names of calibrated heads that the rig does not have."""

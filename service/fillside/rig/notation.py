@@ -1,4 +1,4 @@
-"""Notation of ratios, stops, levels and shutter times: parsing and formatting."""
+"""Notation of ratios, stops, levels, shutter times, and what is known of the room: parsing and formatting."""
 
 from __future__ import annotations
 
@@ -12,6 +12,12 @@ from fillside.rig.problems import quoted
 ReadAs = Literal["key:fill", "key+fill:fill", "face"]
 OUT: Literal["out"] = "out"
 """The word for a role that gives no light, in place of its stops."""
+RoomLightKnown = Literal["not known", "from the rig file", "from readings"]
+ROOM_LIGHT_NOT_KNOWN = (
+    "the room's light is not known (no [room], bounce, [ambient] or reading): "
+    "these numbers are of direct light alone"
+)
+"""Told wherever numbers are given of a rig of whose room nothing is known."""
 
 SHORTEST_S = 0.99e-6
 """The shortest exposure time, slightly below 1/1000000 to allow for rounding."""

@@ -80,7 +80,7 @@ class Runner:
         self._look_at_storage()
         self.wires.use(drivers)
         self.watch_wires()
-        self._record.begin(self.state)
+        self._record.begin(self.light, self.state)
         self._send()
 
     async def do(self, order: LightOrder | MeterOrder, visitor: Visitor, source: Any = None) -> str:

@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,7 @@ from fillside.rig.scene.dimmers import FloatArray
 from fillside.storage.errors import NotStoredError
 from fillside.storage.records.journal import Journal, Visitor
 from fillside.storage.records.saved_state import state_job, undoable_orders_job
-from fillside.storage.records.takes import TakeRecorder
+from fillside.storage.records.takes import TakeRecorder, TakeStudio
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob, wait_until_stored
 
@@ -61,10 +62,10 @@ class Record:
         """Return the time at which changes are to be stored, on the clock; infinity if there are none."""
         return self._stored_at + AT_REST_S if self._unstored else math.inf
 
-    def begin(self, state: Callable[[], State]) -> None:
+    def begin(self, light: HeldLight, state: Callable[[], State]) -> None:
         """Continue a take that was open at the last stop, or end it."""
         with self._jobs.fence("takes"):
-            self._takes.record(state())
+            self._takes.record(state(), partial(_studio, light))
 
     def forget_light(self) -> None:
         """Treat the same codes as a different light from now on."""
@@ -124,7 +125,7 @@ class Record:
             *self._made("journal", NO_LINE, lacks, lambda: [self._journal.line(visitor, source, "ok", note)]),
         ]
         if state is not None:
-            jobs += self._made("takes", NO_TAKE, lacks, lambda: [self._takes.change_job(state())])
+            jobs += self._made("takes", NO_TAKE, lacks, lambda: self._take_jobs(light, state))
         if writes := [job for job in jobs if job is not None]:
             try:
                 why_not = await self._lasts(self._store.keep(*writes))
@@ -148,6 +149,9 @@ class Record:
             return ()
         self._jobs.goes_on(name)
         return made
+
+    def _take_jobs(self, light: HeldLight, state: Callable[[], State]) -> Sequence[PersistentJob | None]:
+        return [self._takes.change_job(state(), partial(_studio, light))]
 
     async def _lasts(self, order: Future[Any]) -> str:
         """Wait until an order is stored; return the reason why it is not, or ""."""
@@ -189,6 +193,10 @@ class Record:
             self._stops = light.scene.dimmers.stops(self._codes, LEAST_OUTPUT)
         moved = np.abs(light.scene.dimmers.stops(codes, LEAST_OUTPUT) - self._stops)
         return float(moved.max(initial=0.0))
+
+
+def _studio(light: HeldLight) -> TakeStudio:
+    return TakeStudio.of(light.effective_rig, light.calibration, light.subject)
 
 
 def _fault(error: Exception) -> str:

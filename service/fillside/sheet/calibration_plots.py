@@ -11,8 +11,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal
 
-from fillside.calibration.estimate.fit import Fit
-from fillside.calibration.result.charts import ChartCurve, Dot, HeadCharts, charts_of
+from fillside.belief.belief import Belief
+from fillside.belief.result.charts import ChartCurve, Dot, HeadCharts, charts_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,13 +25,13 @@ _WIDTH_IN, _ROW_IN, _HEADING_IN = 10.0, 2.7, 0.5
 _DPI = 150
 
 
-def draw_fit(fit: Fit, title: str, form: Form = "png") -> bytes:
-    """Return the picture of a fit as a file of this form, one row for each head that was read.
+def draw_belief(belief: Belief, title: str, form: Form = "png") -> bytes:
+    """Return the picture of a belief as a file of this form, one row for each head that was read.
 
     Raises ValueError where no head was read.
     """
-    read = {name for reading in fit.readings for name in reading.heads}
-    numbers = [i for i, name in enumerate(fit.model.beliefs.names) if name in read]
+    read = {name for reading in belief.readings for name in reading.heads}
+    numbers = [i for i, name in enumerate(belief.model.names) if name in read]
     if not numbers:
         raise ValueError("no head was read, so there is nothing to draw")
     import matplotlib as mpl
@@ -44,7 +44,7 @@ def draw_fit(fit: Fit, title: str, form: Form = "png") -> bytes:
         figure = Figure(figsize=(_WIDTH_IN, _HEADING_IN + _ROW_IN * len(numbers)), layout="constrained")
         FigureCanvasAgg(figure)
         figure.suptitle(title, fontsize=11, x=0.01, ha="left")
-        _fill(figure, [charts_of(fit, i) for i in numbers])
+        _fill(figure, [charts_of(belief, i) for i in numbers])
         out = io.BytesIO()
         undated: dict[str, None] = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(form, {})
         figure.savefig(out, format=form, dpi=_DPI, metadata=undated)

@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import stored_loads, strict_loads
 from fillside.rig.calibration import Calibration
@@ -23,6 +23,8 @@ LAST_UNIX_S = 253_402_300_799.0
 """The last second of the year 9999: no later time can be written as a date."""
 LONGEST_TEXT = 4 * 2**20
 LIGHT_PARTS = ("target", "achieved", "face")
+STUDIO_COLUMNS = ("belief", "geometry", "camera")
+"""Columns of a take about the studio that it began in."""
 
 Row = Sequence[Any]
 Values = tuple[Any, ...]
@@ -187,14 +189,18 @@ def removal_row(row: Row) -> Values:
 
 
 def take_row(row: Row) -> Values:
-    """id, began, ended, first, last."""
-    number, began, ended, first, last = row
+    """id, began, ended, first, last, belief, geometry, camera."""
+    number, began, ended, first, last, *studio = row
     return (
         _id(number),
         _unix_s(began, "began"),
         None if ended is None else _unix_s(ended, "ended"),
         _light(first, "first"),
         None if last is None else _light(last, "last"),
+        *(
+            None if own is None else _object(own, name)
+            for name, own in zip(STUDIO_COLUMNS, studio, strict=True)
+        ),
     )
 
 
@@ -256,7 +262,11 @@ TABLES = {
     ),
     "removal": RowTable(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
     "take": RowTable(
-        ("id", "began", "ended", "first", "last"), take_row, "take", "takes", {"ended": None, "last": None}
+        ("id", "began", "ended", "first", "last", *STUDIO_COLUMNS),
+        take_row,
+        "take",
+        "takes",
+        {"ended": None, "last": None, **dict.fromkeys(STUDIO_COLUMNS)},
     ),
 }
 """Every table of the present schema; a test compares it with the migrations."""

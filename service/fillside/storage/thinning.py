@@ -38,6 +38,7 @@ from fillside.bounds import (
 )
 from fillside.orders import registry
 from fillside.storage.errors import NotStoredError
+from fillside.storage.rows import STUDIO_COLUMNS
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
@@ -147,7 +148,7 @@ _SELECT = {
                   AND json_extract(said, '$.do') IN ({_REPORT_WORDS}) THEN 'report'
              ELSE 'order' END,
         NULL FROM journal""",
-    "take": f"SELECT id, began, {_lengths('first', 'last')}, 'take', "
+    "take": f"SELECT id, began, {_lengths('first', 'last', *STUDIO_COLUMNS)}, 'take', "
     f"CASE WHEN ended IS NULL THEN '{UNDER_WAY}' END FROM take",
     "calibration": f"""SELECT id, at, {_lengths("meter", "readings", "body")}, 'calibration',
         json_array(CASE WHEN chosen = 1 THEN 1 ELSE 0 END,

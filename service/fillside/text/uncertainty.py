@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from fillside.calibration.result.expanded_uncertainty import around, decimals
+from fillside.belief.result.expanded_uncertainty import around, decimals
 from fillside.rig.notation import ratio_text, stop_noun
 from fillside.text import numbers
 
@@ -84,6 +84,21 @@ def lux(value: float | None, within_stops: float | None) -> str:
     if value is None or not math.isfinite(value) or abs(value) < 0.005 or within_stops is None:
         return numbers.lux(value)
     return f"{_digits(value, within_stops, most=3)} lx"
+
+
+def significant(value: float, within_stops: float) -> str:
+    """Format a number of 0 or more with the digits that say something: one, two or three.
+
+    >>> significant(463.2, 0.02), significant(463.2, 0.3), significant(463.2, 1.1), significant(0.0341, 0.3)
+    ('463', '460', '500', '0.034')
+    >>> significant(0.0, 1.0)
+    '0'
+    """
+    if not value > 0:
+        return "0"
+    share = 2.0 ** min(within_stops, 10.0) - 1
+    places = (1 if share >= 0.5 else 2 if share >= 0.05 else 3) - 1 - math.floor(math.log10(value))
+    return f"{round(value, places):.{max(0, places)}f}"
 
 
 def _digits(value: float, within_stops: float, most: int) -> str:

@@ -14,8 +14,8 @@ import pytest
 from playwright.async_api import Browser, Page, expect
 
 from fillside.background.worker_process import WorkerProcess
-from fillside.calibration.readings import Reading
-from fillside.calibration.result.expanded_uncertainty import around
+from fillside.belief.evidence import Reading
+from fillside.belief.result.expanded_uncertainty import around
 from fillside.cli.render.routine import count
 from fillside.metering import calibrations
 from fillside.metering.simulated_meter import HandMeter, truth_of

@@ -14,7 +14,7 @@ from playwright.async_api import Browser, Page, expect
 
 from contract.disk import Disk, full
 from fillside.access.tokens import TokenFile
-from fillside.calibration.result.expanded_uncertainty import around
+from fillside.belief.result.expanded_uncertainty import around
 from fillside.storage import writer
 from fillside.text import uncertainty
 from journeys.browser.axe import violations
@@ -214,6 +214,7 @@ async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> 
     for name, value, within in (
         ("#ratio .value", state["achieved"]["ratio"], known["ratio_stops"]),
         (".face-ratio", state["face"]["ratio"], known["face_stops"]),
+        (".face-halves", state["face"]["halves_ratio"], known["face_stops"]),
     ):
         await expect(phone.locator(name)).to_have_text(uncertainty.ratio(value, within))
     await expect(phone.locator("#ratio .beside")).to_contain_text(around(known["ratio_stops"]))

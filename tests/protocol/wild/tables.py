@@ -1,4 +1,4 @@
-"""Wild readings: CSV files of a meter, damaged in their octets, cells, columns and delimiters."""
+"""Wild readings: CSV files of meter, tape and events, damaged in octets, cells, columns and delimiters."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import random
 from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 
-from fillside.calibration.readings import COLUMNS, OPTIONAL_COLUMNS, ReadingError, readings_from_csv
+from fillside.belief.evidence import COLUMNS, OPTIONAL_COLUMNS, ReadingError, evidence_from_csv
 from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse
 from fillside.rig_file import load_rig
@@ -45,18 +45,28 @@ CELLS = (
         "1,5",
     ),
     *("\u0661\u0662", "1_0", "0x1p3", "1e-320", "9" * 400, '"', "'", "=1+1", "2026-11-28T10:00:00Z"),
+    *("m", "ft", "moved", "CHANGED", "0001-01-01", "9999-12-31T23:59:59-23:59", "2026-02-30"),
 )
+TOLD = (
+    {"head": "key", "x": "chair", "value": "1.57", "unit": "m"},
+    {"head": "fill", "x": "0.0", "y": "0.0", "z": "1.2", "value": "5.2", "unit": "ft"},
+    {"head": "key", "unit": "moved"},
+    {"head": "fill", "unit": "changed", "note": "a new panel"},
+)
+"""Rows of a tape and of events beside the readings, by their columns."""
 ENCODINGS = ("utf-8", "utf-8-sig", "utf-16", "cp1252", "utf-16-le", "utf-32")
 BY_COMMAND = 25
 """One in so many goes the whole way of the command."""
 
 
 class Sheets:
-    """Files of readings."""
+    """Files of readings, tapes and events."""
 
     def __init__(self, folder: Path) -> None:
         self._file, self._rig = folder / "readings.csv", load_rig(RIG)
         self._sound = list(csv.reader(io.StringIO(READINGS.read_text())))
+        columns = dict.fromkeys(self._sound[0], "")
+        self._sound += [list((columns | row).values()) for row in TOLD]
         self._count = 0
 
     def make(self, rng: random.Random) -> bytes:
@@ -106,10 +116,10 @@ class Sheets:
 
     def _refused(self) -> str:
         try:
-            readings = readings_from_csv(sheet_text(self._file), self._rig)
+            found = evidence_from_csv(sheet_text(self._file), self._rig)
         except (ReadingError, WrongUse) as error:
             return one_line(str(error) if isinstance(error, ReadingError) else error.format_message())
-        assert readings
+        assert found.readings or found.tapes or found.events
         return ""
 
     async def check(self) -> None:

@@ -99,7 +99,7 @@ class Shortfall:
             rig = apply_change(self.rig, change)
         except ValueError:
             return None
-        after = solve_rig(rig, self.subject, None, self.calibration).report
+        after = solve_rig(rig, self.subject, None, self.calibration).judged
         return None if _without(after) - _without(self.report) else after.worst_error_stops
 
 

@@ -68,7 +68,7 @@ def remedies(
     Raises SearchEndedError once the result is no longer wanted, which is asked before each try.
     """
     x, y, z = rig.start if subject is None else subject
-    case = Shortfall(rig, (x, y, z), calibration, solve_rig(rig, (x, y, z), None, calibration).report)
+    case = Shortfall(rig, (x, y, z), calibration, solve_rig(rig, (x, y, z), None, calibration).judged)
     if case.error_stops <= CURED_STOPS:
         return ()
     found = [best for kind in KINDS for best in _bests(case, _while_wanted(kind(case), is_wanted))]

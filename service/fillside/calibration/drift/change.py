@@ -15,17 +15,20 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.fit import Fit, fit
-from fillside.calibration.estimate.observations import (
+from fillside.belief.belief import Belief
+from fillside.belief.evidence import Reading
+from fillside.belief.model import Quantities
+from fillside.belief.observations import (
     hand_slopes,
-    observations,
-    reading_sd,
+    meter_sd_of,
+    model_sd,
+    own_sd,
     stops,
     stops_slopes,
+    wanted_of,
 )
-from fillside.calibration.estimate.sensitivities import unit
-from fillside.calibration.readings import Reading
-from fillside.calibration.result.outcome import fit_again
+from fillside.belief.paths import unit
+from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 
@@ -59,7 +62,7 @@ class HeadChange:
     moved_sigma_m: float
 
 
-def change_of(readings: Sequence[Reading], fit: Fit) -> HeadChange:
+def change_of(readings: Sequence[Reading], belief: Belief) -> HeadChange:
     """The most probable story behind new readings of one head alone; lamp and stand need two distances.
 
     Raises ValueError unless every reading is of the same one head, at least one reading.
@@ -67,11 +70,11 @@ def change_of(readings: Sequence[Reading], fit: Fit) -> HeadChange:
     heads = {reading.heads for reading in readings}
     if len(heads) != 1 or len(next(iter(heads))) != 1:
         raise ValueError("a change is judged from readings of one head alone")
-    off, sure = _off(readings, fit)
+    off, sure = _off(readings, belief)
     weight = np.asarray(np.linalg.inv(sure))
     stories = {
-        "lamp": _Story(_per_stop(readings, fit), LAMP_STOPS),
-        "stand": _Story(_per_metre(readings, fit), STAND_M),
+        "lamp": _Story(_per_stop(readings, belief), LAMP_STOPS),
+        "stand": _Story(_per_metre(readings, belief), STAND_M),
     }
     scores = {"as calibrated": _score(off, sure) + math.log(1 - CHANGED_PROBABILITY)}
     for name, story in stories.items():
@@ -120,34 +123,37 @@ def _score(off: FloatArray, spread: FloatArray) -> float:
     return float(-0.5 * (off @ np.linalg.solve(spread, off) + size))
 
 
-def _off(readings: Sequence[Reading], fit: Fit) -> tuple[FloatArray, FloatArray]:
-    """Readings over what the fit expects [stops] (m,), and the covariance of that (m, m)."""
-    seen = observations(readings, fit.model)
-    lux, slopes = fit.model.lux_and_slopes(fit.z, fit.shapes, seen.quantities)
-    hand = hand_slopes(fit.model, fit.z, fit.shapes, seen.quantities)
+def _quantities(readings: Sequence[Reading], belief: Belief) -> Quantities:
+    return belief.model.quantities([wanted_of(reading, belief.model) for reading in readings])
+
+
+def _off(readings: Sequence[Reading], belief: Belief) -> tuple[FloatArray, FloatArray]:
+    """Readings over what is believed [stops] (m,), and the covariance of that (m, m)."""
+    model, there, wanted = belief.model, belief.figures, _quantities(readings, belief)
+    read, meter = meter_sd_of(readings, model)
+    lux, slopes = model.lux_and_slopes(there, wanted)
     rows = stops_slopes(lux, slopes)
-    own = reading_sd(seen.meter_sd, hand, fit.hand_sd_m) ** 2
-    return seen.stops - stops(lux), rows @ fit.covariance @ rows.T + np.diag(own)
+    hand, coarse = hand_slopes(model, there, wanted), model_sd(model, there, wanted, lux)
+    own = own_sd(meter, hand, belief.hand_sd_m, coarse) ** 2
+    return read - stops(lux), belief.posterior.covariance(rows, rows) + np.diag(own)
 
 
-def _per_stop(readings: Sequence[Reading], fit: Fit) -> FloatArray:
+def _per_stop(readings: Sequence[Reading], belief: Belief) -> FloatArray:
     """Slopes (m,) of the readings in stops of the lamp: 1, less where ambient light is part of them."""
-    quantities = observations(readings, fit.model).quantities
-    lux = fit.model.lux(fit.z, fit.shapes, quantities)
-    ambient = np.append(fit.model.ambient_lux(fit.z), 0.0)[quantities.ambient]
+    wanted = _quantities(readings, belief)
+    lux = belief.model.lux(belief.figures, wanted)
+    ambient = belief.model.ambient_lux(belief.figures, wanted)
     brighter = 2.0 * (lux - ambient) + ambient
     return np.asarray(stops(brighter) - stops(lux))
 
 
-def _per_metre(readings: Sequence[Reading], fit: Fit) -> FloatArray:
+def _per_metre(readings: Sequence[Reading], belief: Belief) -> FloatArray:
     """Slopes (m,) of the readings [stops/m] in how far the head was moved away from where they are taken."""
-    quantities = observations(readings, fit.model).quantities
-    paths = quantities.paths
-    away = unit(paths.place - fit.model.beliefs.sources.position[paths.head])
-    farther = paths.place + _STEP_M * away
-    moved = replace(paths, place=farther, axis=unit(paths.faced - farther))
-    before = stops(fit.model.lux(fit.z, fit.shapes, quantities))
-    after = stops(fit.model.lux(fit.z, fit.shapes, replace(quantities, paths=moved)))
+    wanted, model, there = _quantities(readings, belief), belief.model, belief.figures
+    paths = wanted.paths
+    away = unit(paths.place - model.prior.sources.position[paths.head])
+    moved = replace(paths, place=paths.place + _STEP_M * away)
+    before, after = (stops(model.lux(there, one)) for one in (wanted, replace(wanted, paths=moved)))
     return np.asarray((after - before) / _STEP_M)
 
 
@@ -169,5 +175,4 @@ def slow_correction(
 
 def change_since(rig: Rig, calibration: Calibration | None, readings: Sequence[Reading]) -> HeadChange:
     """What became of a head since it was calibrated, from new readings of it alone."""
-    known = fit((), rig) if calibration is None else fit_again(calibration, rig)
-    return change_of(readings, known)
+    return change_of(readings, known_belief(rig, calibration))

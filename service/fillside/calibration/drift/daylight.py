@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.calibration.drift.expected_readings import point_of
-from fillside.photometry.source import facing_lux, receptor_lux
+from fillside.photometry.room_light import received_lux
 from fillside.rig.calibration import Calibration, SensorFactors
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Sensor
@@ -84,8 +84,7 @@ def own_light(scene: Scene, sensor: Sensor) -> FloatArray:
     at, faced = np.array(point_of(scene.rig, sensor.at)), np.array(point_of(scene.rig, sensor.facing))
     axis = (faced - at) / np.linalg.norm(faced - at)
     dome = np.array([sensor.receptor == "dome"])
-    direct = receptor_lux(scene.sources, at, axis[np.newaxis], dome)[0]
-    return np.asarray(direct + scene.sources.bounce * facing_lux(scene.sources, at))
+    return np.asarray(received_lux(scene.sources, at, axis[np.newaxis], dome)[0])
 
 
 def with_sensors(calibration: Calibration, shown: Mapping[str, Sequence[float]]) -> Calibration:

@@ -18,7 +18,7 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.observations import DARK_LUX
+from fillside.belief.observations import DARK_LUX
 
 FloatArray = NDArray[np.float64]
 

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.calibration.estimate.observations import DARK_LUX, HAND_SD_M
-from fillside.calibration.readings import CAMERA, OWN_HEAD, Reading
-from fillside.photometry.source import facing_lux, head_directions, receptor_lux
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading
+from fillside.belief.observations import DARK_LUX, HAND_SD_M
+from fillside.photometry.room_light import received_lux
+from fillside.photometry.source import head_directions
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import Point, Rig, Sensor
@@ -60,29 +61,29 @@ def point_of(rig: Rig, place: str | Point) -> Point:
 
 
 def at_full_lux(scene: Scene, look: Look) -> FloatArray:
-    """What each head (n,) adds at full, bounce counted except where it is faced itself [lux]."""
+    """What each head (n,) adds at full, direct and by the room [lux]."""
     sources, dome = scene.sources, np.array([look.dome])
     if look.faced is None:
         axes = head_directions(sources, look.at)[np.newaxis]
     else:
         away = np.array(look.faced) - np.array(look.at)
         axes = (away / max(float(np.linalg.norm(away)), 1e-9))[np.newaxis]
-    direct = receptor_lux(sources, look.at, axes, dome)[0]
-    if look.faced is None and not look.dome:
-        return np.asarray(direct)
-    bounced = np.array(sources.bounce)
-    if not look.dome and look.side in scene.names:
-        bounced[scene.index(look.side)] = 0.0
-    return np.asarray(direct + bounced * facing_lux(sources, look.at))
+    return np.asarray(received_lux(sources, look.at, axes, dome)[0])
 
 
 def room_lux(scene: Scene, look: Look) -> float:
-    """The light without our heads as the receptor sees it [lux]; between the known sides their mean."""
+    """The light without our heads as the receptor sees it [lux]: as it was metered, else by its direction."""
+    meter = scene.rig.meter
+    dome = meter.receptor == "dome"
     if look.side == CAMERA:
-        return scene.ambient[2]
-    rule = scene.rules[scene.index(look.side)]
-    sides = {"key": scene.ambient[0], "fill": scene.ambient[1]}
-    return sides.get(rule, sum(scene.ambient) / 3)
+        if meter.facing == CAMERA and look.dome == dome:
+            return scene.ambient[2]
+    elif not look.dome and scene.rules[scene.index(look.side)] in ("key", "fill"):
+        return scene.ambient[0 if scene.rules[scene.index(look.side)] == "key" else 1]
+    faced = scene.sources.position[scene.index(look.side)] if look.faced is None else np.array(look.faced)
+    away = faced - np.array(look.at)
+    axis = away / max(float(np.linalg.norm(away)), 1e-9)
+    return float(scene.ambient_light.on([axis], [look.dome])[0])
 
 
 def outputs_at(scene: Scene, levels: Mapping[str, float]) -> FloatArray:

@@ -9,8 +9,8 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.target import target_from_rig
+from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.calibration.drift.change import HeadChange
-from fillside.calibration.result.expanded_uncertainty import expanded
 from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, CheckResult, ExpectedBalance
 from fillside.rig.notation import stop_size
 

@@ -13,7 +13,7 @@ from fillside.balance.rows import EXPOSURE
 from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import target_from_rig
 from fillside.calibration.drift.expected_readings import UNCALIBRATED_STOPS, calibrated_stops
-from fillside.photometry.source import receptor_lux
+from fillside.photometry.room_light import received_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Point, Rig
@@ -169,9 +169,9 @@ class ExpectedBalance:
     def _background(self, head: int) -> CheckReading:
         aim = self.scene.aims[head]
         axis = np.array(self.rig.camera.position) - aim
-        seen = receptor_lux(
-            self.scene.sources, aim, (axis / np.linalg.norm(axis))[np.newaxis], np.array([False])
-        )[0]
+        facing, flat = (axis / np.linalg.norm(axis))[np.newaxis], np.array([False])
+        seen = received_lux(self.scene.sources, aim, facing, flat)[0]
+        ambient = float(self.scene.ambient_light.on(facing, flat)[0])
         lit = dict(self._lit(("key", "fill", "hair", "background")))
         burning = np.array([name in lit for name in self.scene.names])
         x, y, z = (float(v) for v in aim)
@@ -182,7 +182,7 @@ class ExpectedBalance:
             at=(x, y, z),
             receptor="flat",
             facing="camera",
-            expected_lux=float(seen @ (self.outputs * burning)) + self.scene.ambient[2],
+            expected_lux=float(seen @ (self.outputs * burning)) + ambient,
             sigma_stops=self._with_meter(max(self.sigma_stops(name) for name in lit)),
         )
 

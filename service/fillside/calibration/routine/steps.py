@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.result.charts import LearnedCurve, learned_curve
+from fillside.belief.result.charts import LearnedCurve, learned_curve
 from fillside.calibration.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
 from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
 from fillside.calibration.routine.prompts import (

@@ -175,7 +175,7 @@ def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str |
 
 
 def _csv_of(daemon: Daemon) -> str:
-    from fillside.calibration.readings import Reading, csv_from_readings
+    from fillside.belief.evidence import Reading, csv_from_readings
     from fillside.cli.render.readings import iso_time
 
     counting: list[Reading] = []

@@ -11,14 +11,14 @@ import click
 from fillside.cli.files import CALIBRATION, RIG_FILE, calibration_of, check_writable, rig_of, sheet_text
 from fillside.cli.group import Failure, WrongUse
 from fillside.cli.parameters import AS_JSON, FEET, NumbersCommand, place, plain
-from fillside.cli.render.state import head_lines, state_lines
+from fillside.cli.render.state import head_lines, room_light_lines, state_lines
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown_name
 from fillside.text import numbers, uncertainty
 from fillside_drivers.plain_files import write_plain
 
 if TYPE_CHECKING:
-    from fillside.calibration.estimate.fit import Fit
+    from fillside.belief.belief import Belief
     from fillside.rig.tables.model import Rig
 
 
@@ -90,7 +90,7 @@ def solve(
     from fillside.balance.remedies.search import remedies
     from fillside.balance.solution import solve_rig
     from fillside.balance.target import target_from_rig
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
     from fillside.rig.file.build import apply_change
 
     if wanted is not None:
@@ -133,7 +133,7 @@ def predict(rig_file: Path, at: str, levels: str | None, calibration: Path | Non
     given = None if levels is None else _levels(rig, levels)
     fitted = calibration_of(calibration)
     from fillside.balance.prediction import predict as predicted
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
 
     try:
         prediction = Intervals(rig, fitted).of_prediction(predicted(rig, where, given, fitted))
@@ -187,12 +187,18 @@ def _prediction(found: dict[str, Any]) -> list[str]:
             f"{uncertainty.ratio(face['ratio'], within['face_stops'])}, {sides}",
             uncertainty.plus_minus(within["face_stops"]),
         ],
+        [
+            "in the picture",
+            f"{uncertainty.ratio(face['halves_ratio'], within['face_stops'])}, halves of the face",
+            "",
+        ],
     ]
     return [
         f"at {numbers.metres(found['at'])}",
         *numbers.table(rows),
         "",
         *head_lines(found["heads"], exposure),
+        *(["", *lines] if (lines := room_light_lines(found)) else []),
     ]
 
 
@@ -221,28 +227,28 @@ def fit(rig_file: Path, readings_file: Path, plot: Path | None, as_json: bool) -
         raise WrongUse(f"--plot: {plot} must end in .png, .pdf or .svg")
     if plot is not None:
         check_writable(plot)
-    from fillside.calibration.readings import ReadingError
-    from fillside.calibration.result.outcome import calibration_of, fit_text
+    from fillside.belief.evidence import ReadingError
+    from fillside.belief.result.calibrating import belief_from_csv, calibration_of
     from fillside.cli.render.calibration import fit_lines
 
     try:
-        found = fit_text(sheet_text(readings_file), rig)
+        found = belief_from_csv(sheet_text(readings_file), rig)
     except ReadingError as error:
         raise WrongUse(f"{readings_file}: {error}") from error
     if plot is not None:
         _draw(found, plot, f"{rig.rig.name}: {readings_file.name}")
     calibration = calibration_of(found)
-    click.echo(calibration.model_dump_json() if as_json else "\n".join(fit_lines(rig, calibration)))
+    click.echo(calibration.model_dump_json() if as_json else "\n".join(fit_lines(rig, calibration, found)))
     if plot is not None and not as_json:
         click.echo(f"\n{plot} is drawn")
 
 
-def _draw(found: Fit, plot: Path, title: str) -> None:
-    from fillside.sheet.calibration_plots import draw_fit
+def _draw(found: Belief, plot: Path, title: str) -> None:
+    from fillside.sheet.calibration_plots import draw_belief
 
     form = plot.suffix.lower().removeprefix(".")
     try:
-        drawn = draw_fit(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
+        drawn = draw_belief(found, title, "pdf" if form == "pdf" else "svg" if form == "svg" else "png")
     except ValueError as error:
         raise WrongUse(str(error)) from error
     write_plain(plot, drawn)

@@ -59,7 +59,7 @@ def plan(
     rig = rig_of(rig_file)
     marks = None if mark_in(rig, mark) is None else (str(mark),)
     fitted = calibration_of(calibration)
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
     from fillside.cli.render.plan_brief import brief_plan_lines
     from fillside.cli.render.plan_full import full_plan_lines
     from fillside.planning.figures import Lengths
@@ -109,7 +109,7 @@ def sheet(
         raise WrongUse(f"--to: {file} must end in .pdf or .svg")
     check_writable(file)
     fitted = calibration_of(calibration)
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
     from fillside.planning.figures import Lengths
     from fillside.planning.plan import plan_rig
     from fillside.sheet.drawing.render import render

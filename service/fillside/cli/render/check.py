@@ -9,6 +9,7 @@ from fillside.planning.figures import Lengths
 from fillside.planning.look.colour import heads_beside_key, stated_ccts_k
 from fillside.rig.checks.report import HeadSummary, RigReport, check_rig
 from fillside.rig.checks.warnings import RigWarning
+from fillside.rig.notation import ROOM_LIGHT_NOT_KNOWN
 from fillside.rig.tables.model import Rig
 from fillside.text import numbers
 
@@ -53,9 +54,15 @@ def _targets(found: RigReport, lengths: Lengths) -> Iterator[list[str]]:
     yield ["exposure", numbers.lux(found.exposure_target_lux)]
     yield ["subject", f"{lengths.place(found.subject)}, looks at {found.looks}"]
     yield ["marks", "; ".join(f"{name} {lengths.place(place)}" for name, place in found.marks.items())]
+    if found.room is not None:
+        sides = " × ".join(lengths.long(side) for side in found.room.size)
+        back = numbers.percent(found.room.sends_back)
+        yield ["room", f"{sides}, {found.room.tone}: its surfaces send back {back} of the light"]
     if any(found.ambient_lux):
         key, fill, camera = (f"{lux:.3g} lx" for lux in found.ambient_lux)
         yield ["ambient", f"{key} toward key, {fill} toward fill, {camera} toward camera"]
+    if found.room_light == "not known":
+        yield ["room's light", ROOM_LIGHT_NOT_KNOWN.removeprefix("the room's light is ")]
     yield ["drivers", ", ".join(f"{name} ({kind})" for name, kind in found.drivers.items()) or "none"]
     if found.doors:
         yield ["doors", "; ".join(f"{name}: {says}" for name, says in found.doors.items())]

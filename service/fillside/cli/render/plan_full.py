@@ -71,6 +71,7 @@ def _balance(mark: MarkPlan) -> Iterator[str]:
             uncertainty.deviation(achieved.exposure_error_stops, intervals.exposure_stops),
         ],
         ["face", "", uncertainty.ratio(face.ratio, intervals.face_stops), ""],
+        ["in the picture", "", uncertainty.ratio(face.halves_ratio, intervals.face_stops), ""],
     ]
     yield from numbers.table(rows)
     yield from (f"limit: {limit.says}" for limit in mark.balance.limits)

@@ -6,7 +6,7 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from fillside.calibration.result.expanded_uncertainty import EXPANDED_NOTE, around, expanded
+from fillside.belief.result.expanded_uncertainty import EXPANDED_NOTE, around, expanded
 from fillside.rig.calibration import WeighedReading
 from fillside.text import numbers
 

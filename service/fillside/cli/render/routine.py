@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from textwrap import wrap
 from typing import Any
 
-from fillside.calibration.result.expanded_uncertainty import around, expanded
+from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.cli.meter_display import DisplayUnit, display_text
 from fillside.cli.render.readings import interval_text
 from fillside.text import numbers

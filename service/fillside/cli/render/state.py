@@ -6,8 +6,8 @@ import time
 from collections.abc import Iterator
 from typing import Any
 
-from fillside.calibration.result.expanded_uncertainty import around
-from fillside.rig.notation import OUT, stops_text
+from fillside.belief.result.expanded_uncertainty import around
+from fillside.rig.notation import OUT, ROOM_LIGHT_NOT_KNOWN, stops_text
 from fillside.text import numbers, uncertainty
 
 State = dict[str, Any]
@@ -116,7 +116,15 @@ def _quantities(state: State) -> Iterator[list[str]]:
             uncertainty.deviation(off, within),
         ]
     sides = " / ".join(uncertainty.lux(face.get(key), exposure) for key in ("key_side_lux", "fill_side_lux"))
-    yield ["face", "", uncertainty.ratio(face.get("ratio"), intervals.get("face_stops")), sides]
+    within = intervals.get("face_stops")
+    yield ["face", "", uncertainty.ratio(face.get("ratio"), within), sides]
+    if face.get("halves_ratio") is not None:
+        yield ["in the picture", "", uncertainty.ratio(face["halves_ratio"], within), "halves of the face"]
+
+
+def room_light_lines(answer: State) -> list[str]:
+    """Say in one line that nothing is known of the room's light; nothing where anything is."""
+    return [ROOM_LIGHT_NOT_KNOWN] if answer.get("room_light") == "not known" else []
 
 
 def _is_out(state: State, role: str) -> bool:
@@ -195,6 +203,7 @@ def _remarks(state: State) -> Iterator[str]:
     if trims:
         parts = (f"{role} {by if isinstance(by, str) else stops_text(by)}" for role, by in trims.items())
         yield f"trims: {', '.join(parts)}"
+    yield from room_light_lines(state)
     for limit in state.get("limits") or []:
         yield f"limit: {limit['says']}"
     for remedy in state.get("remedies") or []:

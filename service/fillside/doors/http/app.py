@@ -78,7 +78,7 @@ class PlanCache:
 
 def _planned(rig: Rig, calibration: Calibration | None, wander: bool) -> PlanReport:
     # Planning and the estimator are imported by the first who asks for a plan: few ever do.
-    from fillside.calibration.result.intervals import Intervals
+    from fillside.belief.result.intervals import Intervals
     from fillside.planning.plan import plan_rig
 
     return plan_rig(rig, calibration, wander=wander, add_uncertainty=Intervals(rig, calibration).of)

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from fillside.balance.halves import BallInPlace
 from fillside.balance.limits import OutputLimits, limits_of
 from fillside.balance.measure import MeteredBalance, measure, stops_over
 from fillside.balance.rows import FACE_FILL, FACE_KEY, Metering, Rows
@@ -16,7 +17,7 @@ from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
-from fillside.calibration.result.intervals import Intervals, LightUncertainty
+from fillside.belief.result.intervals import Intervals, LightUncertainty
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops
@@ -39,7 +40,8 @@ class Balancing:
         self._intervals = Intervals(scene.rig, calibration)
         self._solver = BalanceSolver(scene)
         self.limits = self._solver.limits
-        self._calibrated_cd = scene.sources.intensity_cd
+        self._calibrated = scene.sources
+        self._ball: BallInPlace | None = None
         self.corrected: dict[str, float] = {}
 
     def count_on(self, heads: HeadPolicy) -> None:
@@ -52,7 +54,8 @@ class Balancing:
         if isinstance(event, HeadsCorrected):
             self.correct(dict(event.stops))
         else:
-            self._see(replace(self.scene, ambient=(event.toward_key, event.toward_fill, event.toward_camera)))
+            toward = (event.toward_key, event.toward_fill, event.toward_camera)
+            self._see(self.scene.with_ambient(toward))
 
     def correct(self, stops: Mapping[str, float]) -> None:
         """Assume that heads give this many stops less than calibrated; 0 for heads not listed."""
@@ -61,12 +64,12 @@ class Balancing:
         if corrected == self.corrected:
             return
         self.corrected = corrected
-        intensity_cd = self._calibrated_cd * np.exp2(-np.array(by_head))
-        self._see(replace(self.scene, sources=replace(self.scene.sources, intensity_cd=intensity_cd)))
+        self._see(replace(self.scene, sources=self._calibrated.scaled(np.exp2(-np.array(by_head)))))
 
     def _see(self, scene: Scene) -> None:
         self.scene = scene
         self._solver = BalanceSolver(scene)
+        self._ball = None
 
     @property
     def metering(self) -> Metering:
@@ -95,6 +98,12 @@ class Balancing:
         """Meter the light of codes at a place [m]; heads that do not work are left out."""
         outputs = self.outputs(codes) * np.array(working, dtype=float)
         return measure(self.metering, self.rows_at(place), target, outputs, self.dropped(place, target))
+
+    def halves_ratio(self, place: Point, codes: Codes, working: tuple[bool, ...]) -> float | None:
+        """Return the ratio of the halves of a matt ball at a place [m] in the light of codes."""
+        if self._ball is None:
+            self._ball = BallInPlace(self.metering)
+        return self._ball.at(place).ratio(self.outputs(codes) * np.array(working, dtype=float))
 
     def dropped(self, place: Point, target: BalanceTarget) -> tuple[str, ...]:
         """Return those of "key" and "fill" that give too little light at a place [m] to count."""

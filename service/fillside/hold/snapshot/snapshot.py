@@ -201,7 +201,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         subject_seen=seen,
         target=judged.target_report,
         achieved=achieved,
-        face=face_of(metered),
+        face=face_of(metered, now.balancing.halves_ratio(now.subject.place, codes, now.working)),
         heads=heads,
         settled=now.codes == now.goal,
         waits=beside.waits,
@@ -218,6 +218,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         notes=beside.notes + _notes_on(seen) + head_notes(scene, now.health),
         ticks=_ticks(verdict, heads, drivers, seen),
         uncertainty=uncertainty.uncertainty,
+        room_light=scene.room_light,
         relative_uncertainty_stops=uncertainty.relative_stops,
     )
 

@@ -18,6 +18,7 @@ from fillside.balance.report import (
 from fillside.hold.events import Answering, DriverState, HeadState
 from fillside.hold.intent.intent import Mode, TrimWord
 from fillside.hold.tracking.subject import Source
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.tables.model import Point, ReadAs
 
 TOO_ROUGH_STOPS = 0.05
@@ -146,4 +147,5 @@ class State(ReportModel):
     notes: tuple[str, ...]
     ticks: dict[str, bool]
     uncertainty: Uncertainty
+    room_light: RoomLightKnown
     relative_uncertainty_stops: dict[str, float | None]

@@ -60,21 +60,23 @@ function verdict(error, uncertainty, onTarget) {
   return error > 0 ? ", too bright" : ", too dark";
 }
 
-function showFace(face, uncertainty) {
+function showFace(face, { face_stops, exposure_stops }) {
   const box = byId("face");
-  const lux = (side) => words.light(side, settings.units, uncertainty.exposure_stops);
-  say(box.querySelector(".face-ratio"), words.ratio(face.ratio, uncertainty.face_stops));
-  say(box.querySelector(".face-key-lux"), lux(face.key_side_lux));
-  say(box.querySelector(".face-fill-lux"), lux(face.fill_side_lux));
-  mark(box, "data-none", face.key_side_lux + face.fill_side_lux > 0 ? null : "true");
-  const both = face.key_side_lux + face.fill_side_lux;
-  const share = both > 0 ? face.key_side_lux / both : 0.5;
-  const width = `${(share * 100).toFixed(1)}%`;
-  const key = box.querySelector(".face-key");
-  if (key.style.width !== width) key.style.width = width;
+  const { key_side_lux: key, fill_side_lux: fill } = face;
+  const put = (name, text) => say(box.querySelector(`.face-${name}`), text);
+  const ratio = (value) => words.ratio(value, face_stops);
+  const lux = (side) => words.light(side, settings.units, exposure_stops);
+  put("ratio", ratio(face.ratio));
+  put("halves", ratio(face.halves_ratio));
+  put("key-lux", lux(key));
+  put("fill-lux", lux(fill));
+  mark(box, "data-none", key + fill > 0 ? null : "true");
+  const width = `${((100 * key) / (key + fill || 1)).toFixed(1)}%`;
+  const { style } = box.querySelector(".face-key");
+  if (style.width !== width) style.width = width;
 }
 
-/** Show three lines, always all of them: the limits, the health of the wires, and the uncertainty of the numbers. */
+/** Show three lines, always all of them: limits, health of the wires, uncertainty of the numbers. */
 function showStatusLines(view) {
   for (const [line, element] of children(byId("standing"), view.staleSince === null ? statusLines(view) : UNKNOWN_LINES, (l) => l.key, makeLine)) {
     say(element.firstChild, line.sign);

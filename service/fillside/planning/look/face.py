@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fillside.balance.measure import stops_over
 from fillside.balance.rows import LIT, SHADOW, Metering, Rows
-from fillside.photometry.source import receptor_lux
+from fillside.photometry.room_light import received_lux
 from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import FaceFrame, face_frame
 from fillside.rig.tables.plan import Pose
@@ -19,23 +19,19 @@ FloatArray = npt.NDArray[np.float64]
 
 
 class Patch(NamedTuple):
-    """A part of the face by the direction its skin faces: degrees to the key's side and up from the nose,
-    and the direction (key, fill or camera) whose room light counts on it.
-    """
+    """A part of the face by the direction its skin faces: degrees to the key's side and up from the nose."""
 
     aside_deg: float
     up_deg: float
-    room: int
 
 
-TOWARD_KEY, TOWARD_FILL, TOWARD_CAMERA = range(3)
 PATCHES: dict[str, Patch] = {
-    "forehead": Patch(0, 20, TOWARD_CAMERA),
-    "cheek, key side": Patch(45, 0, TOWARD_KEY),
-    "cheek, fill side": Patch(-45, 0, TOWARD_FILL),
-    "nose, key side": Patch(70, 0, TOWARD_KEY),
-    "nose, fill side": Patch(-70, 0, TOWARD_FILL),
-    "under the chin": Patch(0, -70, TOWARD_CAMERA),
+    "forehead": Patch(0, 20),
+    "cheek, key side": Patch(45, 0),
+    "cheek, fill side": Patch(-45, 0),
+    "nose, key side": Patch(70, 0),
+    "nose, fill side": Patch(-70, 0),
+    "under the chin": Patch(0, -70),
 }
 """Directions that skin faces (common practice, no source); the cheeks are read as flat receptors at 45
 degrees.
@@ -45,7 +41,7 @@ KEY_CHEEK, FILL_CHEEK = "cheek, key side", "cheek, fill side"
 
 ASSUMES = (
     "small patches of skin at the subject's place, each lit by what its own slope can see; shadows that "
-    "nose, brow or hair throw are left out, and what table and floor send back is there only as bounce"
+    "nose, brow or hair throw are left out, and what table and floor send back counts as the room's light"
 )
 
 
@@ -83,17 +79,14 @@ class FaceAnswer(PlanningAnswer):
 def patch_lux(metering: Metering, rows: Rows, outputs: FloatArray, frame: FaceFrame) -> dict[str, float]:
     """Return the illuminance [lux] of every patch at the outputs (heads,) 0..1.
 
-    The key's side, bounce and the room's light are those of the balance.
+    The key's side, the room's light and the ambient light are those of the balance.
     """
     scene, side = metering.scene, -metering.key_side  # the frame's right is the wearer's left
     normals = np.array([frame.toward(side * patch.aside_deg, patch.up_deg) for patch in PATCHES.values()])
     flat = np.zeros(len(normals), dtype=np.bool_)
-    lux = receptor_lux(scene.sources, rows.point, normals, flat) + scene.sources.bounce * rows.facing_lux
-    given = lux @ outputs
-    return {
-        part: float(own) + scene.ambient[patch.room]
-        for (part, patch), own in zip(PATCHES.items(), given, strict=True)
-    }
+    given = received_lux(scene.sources, rows.point, normals, flat) @ outputs
+    lux = given + scene.ambient_light.on(normals, flat)
+    return dict(zip(PATCHES, lux.tolist(), strict=True))
 
 
 def face_answer(

@@ -23,7 +23,14 @@ from fillside.planning.look.glasses_remedies import GlassesAnswer, glasses_answe
 from fillside.planning.look.lens import LensAnswer, lens_answer
 from fillside.planning.look.pose import face_frame, unit
 from fillside.planning.look.reach import HeadMargin, ReachAnswer, head_margins, reach_answer
-from fillside.planning.look.softness import SoftnessAnswer, WallAnswer, softness, wall_light, wall_point
+from fillside.planning.look.softness import (
+    OUT_OF_THE_WALL,
+    SoftnessAnswer,
+    WallAnswer,
+    softness,
+    wall_light,
+    wall_point,
+)
 from fillside.planning.look.wander import WanderAnswer, wander_answer
 from fillside.rig.tables.model import NEAREST_M, Head, Rig
 
@@ -247,6 +254,7 @@ def _wall(solution: MarkSolution) -> WallAnswer | None:
     point = wall_point(rig.camera.position, solution.rows.point, rig.plan.wall)
     if point is None:
         return None
+    ambient = float(scene.ambient_light.on([OUT_OF_THE_WALL], [False])[0])
     return wall_light(
-        scene.names, scene.sources, solution.outputs, point, scene.ambient[2], solution.target.exposure_lux
+        scene.names, scene.sources, solution.outputs, point, ambient, solution.target.exposure_lux
     )

@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from fillside.photometry.source import LightSources, facing_lux, head_directions, receptor_lux
+from fillside.photometry.room_light import received_lux
+from fillside.photometry.source import LightSources, facing_lux, head_directions
 from fillside.planning.figures import PlanningAnswer
 from fillside.planning.look.pose import angle_between_deg
 
@@ -74,7 +75,6 @@ def facing_disc(diameter_m: float, spread: float = 1.0) -> LightSources:
         spread=spread * one,
         diameter_m=diameter_m * one,
         setback_m=0.0 * one,
-        bounce=0.0 * one,
     )
 
 
@@ -219,6 +219,9 @@ def wall_point(
     return (cx + t * (px - cx), wall_y_m, cz + t * (pz - cz))
 
 
+OUT_OF_THE_WALL = (0.0, -1.0, 0.0)
+
+
 def wall_light(
     names: Sequence[str],
     sources: LightSources,
@@ -229,11 +232,11 @@ def wall_light(
 ) -> WallAnswer:
     """Return the spill on the wall at `point` [m], on a flat receptor that faces straight out of it (-y).
 
-    `outputs` (heads,) are 0..1, `room_lux` is the ambient light and `against_lux` the reference [lux]. The
-    wall's own colour and the light it sends back are left out.
+    `outputs` (heads,) are 0..1, `room_lux` is the ambient light there and `against_lux` the reference
+    [lux]. The wall's own colour and the light it sends back are left out.
     """
-    axis = np.array([[0.0, -1.0, 0.0]])
-    lux = receptor_lux(sources, point, axis, np.array([False]))[0] * outputs
+    axis = np.array([OUT_OF_THE_WALL])
+    lux = received_lux(sources, point, axis, np.array([False]))[0] * outputs
     total = float(lux.sum()) + room_lux
     return WallAnswer(
         point=point,

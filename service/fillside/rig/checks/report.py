@@ -8,12 +8,15 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.rig.checks.cautions import camera_advice, caution_texts
 from fillside.rig.checks.warnings import RigWarning, rig_warnings
+from fillside.rig.notation import RoomLightKnown
+from fillside.rig.scene.room import room_light_known
 from fillside.rig.scene.scene import exposure_target_lux
 from fillside.rig.tables.model import (
     CurveTable,
     Head,
     Point,
     Rig,
+    Room,
 )
 
 
@@ -42,6 +45,14 @@ class HeadSummary(_ReportModel):
     full_scale: int
 
 
+class RoomSummary(_ReportModel):
+    """The room as the file describes it; `sends_back` is the mean reflectance of its surfaces."""
+
+    size: tuple[float, float, float]
+    tone: str
+    sends_back: float
+
+
 class RigReport(_ReportModel):
     """The answer to `fillside check`."""
 
@@ -53,7 +64,9 @@ class RigReport(_ReportModel):
     read_as: str
     ratio_stops: float | None
     exposure_target_lux: float
+    room: RoomSummary | None
     ambient_lux: tuple[float, float, float]
+    room_light: RoomLightKnown
     heads: tuple[HeadSummary, ...]
     drivers: dict[str, str]
     doors: dict[str, str]
@@ -74,7 +87,9 @@ def check_rig(rig: Rig) -> RigReport:
         read_as=balance.read_as,
         ratio_stops=_ratio_stops(rig),
         exposure_target_lux=exposure_target_lux(rig),
-        ambient_lux=rig.ambient.toward,
+        room=None if rig.room is None else _room(rig.room),
+        ambient_lux=rig.ambient_toward,
+        room_light=room_light_known(rig, None),
         heads=tuple(_summary(rig, head) for head in rig.heads),
         drivers={name: table.kind for name, table in rig.drivers.items()},
         doors=_doors(rig),
@@ -82,6 +97,11 @@ def check_rig(rig: Rig) -> RigReport:
         cautions=tuple(caution_texts(rig)),
         camera=tuple(camera_advice(rig)),
     )
+
+
+def _room(room: Room) -> RoomSummary:
+    tone = room.tone if isinstance(room.tone, str) else "stated"
+    return RoomSummary(size=room.size, tone=tone, sends_back=room.mean_reflectance)
 
 
 def _ratio_stops(rig: Rig) -> float | None:

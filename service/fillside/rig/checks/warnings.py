@@ -75,6 +75,7 @@ _KeyAndText = tuple[str, str]
 
 def _found(rig: Rig) -> Iterator[_KeyAndText]:
     yield from _balance_warnings(rig)
+    yield from _room_warnings(rig)
     yield from _meter_warnings(rig.meter)
     for head in rig.heads:
         yield from _light_warnings(head)
@@ -108,7 +109,7 @@ def _balance_warnings(rig: Rig) -> Iterator[_KeyAndText]:
             "subject.most_lux",
             f"{most:.0f} lx at most on the face, but the exposure asks for {target:.0f} lx",
         )
-    ambient = max(rig.ambient.toward)
+    ambient = max(rig.ambient_toward)
     if ambient > target / 2:
         yield (
             "ambient",
@@ -116,6 +117,18 @@ def _balance_warnings(rig: Rig) -> Iterator[_KeyAndText]:
         )
     if not 10 <= target <= 20_000:
         yield ("camera", f"these settings ask for {target:.3g} lx at the face; is that meant?")
+
+
+def _room_warnings(rig: Rig) -> Iterator[_KeyAndText]:
+    if rig.room is None:
+        return
+    places = [*rig.marks.values(), rig.camera.position, *(head.position for head in rig.heads)]
+    x, y, z = zip(*places, strict=True)
+    reach = (max(x) - min(x), max(y) - min(y), max(z))
+    ways = ("side to side", "front to back", "floor to ceiling")
+    for way, used, size in zip(ways, reach, rig.room.size, strict=True):
+        if used > size:
+            yield ("room.size", f"{size:.2f} m from {way}, but heads, marks and camera reach {used:.2f} m")
 
 
 def _meter_warnings(meter: Meter) -> Iterator[_KeyAndText]:
@@ -205,7 +218,7 @@ def _shape(table: IntensityTable) -> Iterator[str]:
     if behind > BEHIND_FROM:
         yield (
             f"{100 * behind:.0f} % of the light leaves backward; nothing behind the lit face is counted "
-            "(say with bounce what the room sends back)"
+            "(say with [room] or bounce what the room sends back)"
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -13,9 +13,13 @@ from numpy.typing import NDArray
 from fillside.photometry.dimming import DimmingCurve, curve, wire_octets
 from fillside.photometry.distribution import HeadDistributions
 from fillside.photometry.exposure import target_lux
+from fillside.photometry.room_light import NO_ROOM_LIGHT, RoomLight, room_light_within
 from fillside.photometry.source import LightSources
+from fillside.photometry.window_light import LEAST_WINDOW_M, WindowLight
 from fillside.rig.calibration import CalibratedHead, Calibration
+from fillside.rig.notation import RoomLightKnown
 from fillside.rig.scene.dimmers import Dimmers
+from fillside.rig.scene.room import room_light_known, smoothest_ambient, with_room_light
 from fillside.rig.scene.whites import White, stated_curve, white_of
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, NEAREST_M, Head, Point, Rig
 
@@ -40,6 +44,10 @@ class Scene:
         fixed: true for a head that cannot be dimmed.
         ambient: toward the key, toward the fill and in the direction of the exposure receptor [lx].
         aims: the points the heads are aimed at (n, 3) [m].
+        ambient_counted: false for a direction of `ambient` of which nothing is known.
+        ambient_read: the ambient light by direction as read; None if that is not known.
+        room_light: where the knowledge of the room's light comes from.
+        window: a window whose light is part of `ambient` but not of `ambient_read`.
     """
 
     rig: Rig
@@ -53,6 +61,32 @@ class Scene:
     fixed: BoolArray
     ambient: tuple[float, float, float]
     aims: FloatArray
+    ambient_counted: tuple[bool, bool, bool] = (True, True, True)
+    ambient_read: RoomLight | None = None
+    room_light: RoomLightKnown = "not known"
+    window: WindowLight | None = None
+
+    def with_ambient(self, toward: tuple[float, float, float]) -> Scene:
+        """Return the scene with other ambient light [lx]; one read by direction keeps its directions."""
+        before, now, read = sum(self.ambient), sum(toward), self.ambient_read
+        scaled = None if read is None or before <= 0 else read.times(now / before)
+        return replace(
+            self,
+            ambient=toward,
+            ambient_counted=(True, True, True),
+            ambient_read=scaled,
+            room_light="from readings",
+            window=None if self.window is None or before <= 0 else self.window.times(now / before),
+        )
+
+    @cached_property
+    def ambient_light(self) -> RoomLight:
+        """The ambient light by direction: as read, else the most even that fits `ambient`."""
+        if self.ambient_read is not None:
+            return self.ambient_read
+        if not any(self.ambient):
+            return NO_ROOM_LIGHT
+        return smoothest_ambient(self.rig, self.sources, self.ambient, self.ambient_counted)
 
     @cached_property
     def whites(self) -> tuple[White | None, ...]:
@@ -102,12 +136,13 @@ def scene(rig: Rig, calibration: Calibration | None = None) -> Scene:
     """
     read = [_calibrated(head.name, calibration) for head in rig.heads]
     fixed = np.array([head.dimming.fixed for head in rig.heads], dtype=np.bool_)
+    aims = np.array([rig.aim_of(head) for head in rig.heads], dtype=np.float64)
     return Scene(
         rig=rig,
         names=tuple(head.name for head in rig.heads),
         roles=tuple(head.role for head in rig.heads),
         rules=tuple(head.rule for head in rig.heads),
-        sources=_sources(rig, read),
+        sources=_sources(rig, read, aims),
         curves=tuple(_curve(rig, head, own) for head, own in zip(rig.heads, read, strict=True)),
         floors=np.array(
             [_stated(own.floor, head.dimming.floor) for head, own in zip(rig.heads, read, strict=True)]
@@ -115,7 +150,11 @@ def scene(rig: Rig, calibration: Calibration | None = None) -> Scene:
         full_scales=tuple(rig.full_scale_of(head) for head in rig.heads),
         fixed=fixed,
         ambient=_ambient(rig, calibration),
-        aims=np.array([rig.aim_of(head) for head in rig.heads], dtype=np.float64),
+        aims=aims,
+        ambient_counted=_ambient_counted(rig, calibration),
+        ambient_read=_ambient_read(calibration),
+        room_light=room_light_known(rig, calibration),
+        window=_window(rig, calibration),
     )
 
 
@@ -127,20 +166,21 @@ def _stated(read: float | None, stated: float) -> float:
     return stated if read is None else read
 
 
-def _sources(rig: Rig, read: list[CalibratedHead]) -> LightSources:
+def _sources(rig: Rig, read: list[CalibratedHead], aims: FloatArray) -> LightSources:
     pairs = list(zip(rig.heads, read, strict=True))
-    return LightSources(
+    metered = [_metered_room(rig, head, own) for head, own in pairs]
+    direct = LightSources(
         position=np.array([head.position for head in rig.heads], dtype=np.float64),
         axis=np.array([axis_of(rig.aim_of(head), head) for head in rig.heads], dtype=np.float64),
         intensity_cd=np.array([_intensity_cd(rig, head, own) for head, own in pairs]),
         spread=np.array([head.modifier.spread_exponent for head in rig.heads]),
         diameter_m=np.array([_stated(own.diameter_m, head.modifier.diameter) for head, own in pairs]),
         setback_m=np.array([_stated(own.setback_m, 0.0) for _, own in pairs]),
-        bounce=np.array([_stated(own.bounce, head.bounce) for head, own in pairs]),
         tabled=HeadDistributions.of(
             [None if head.table is None else head.table.distribution for head in rig.heads]
         ),
     )
+    return with_room_light(direct, rig, metered, read, aims)
 
 
 def axis_of(aim: Point, head: Head) -> Point:
@@ -155,11 +195,23 @@ def axis_of(aim: Point, head: Head) -> Point:
 
 def _intensity_cd(rig: Rig, head: Head, read: CalibratedHead) -> float:
     """Return the intensity on the axis at output 1 [cd], converted to the head's present white."""
+    if read.intensity_cd is None:
+        white = white_of(rig, head)
+        return head.intensity_cd * (1.0 if white is None else white.most)
+    return read.intensity_cd * _of_read(rig, head, read)
+
+
+def _metered_room(rig: Rig, head: Head, read: CalibratedHead) -> RoomLight | None:
+    if read.room is None:
+        return None
+    return room_light_within(read.room.mean, read.room.vector).times(_of_read(rig, head, read))
+
+
+def _of_read(rig: Rig, head: Head, read: CalibratedHead) -> float:
+    """Return a head's light in its present white relative to its light in the white of its readings."""
     white = white_of(rig, head)
     most = 1.0 if white is None else white.most
-    if read.intensity_cd is None:
-        return head.intensity_cd * most
-    return read.intensity_cd * most / (most if read.of_full is None else read.of_full)
+    return most / (most if read.of_full is None else read.of_full)
 
 
 def _curve(rig: Rig, head: Head, read: CalibratedHead) -> DimmingCurve:
@@ -172,7 +224,7 @@ def _curve(rig: Rig, head: Head, read: CalibratedHead) -> DimmingCurve:
 
 
 def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, float]:
-    key, fill, camera = rig.ambient.toward
+    key, fill, camera = rig.ambient_toward
     read = None if calibration is None else calibration.ambient
     if read is None:
         return key, fill, camera
@@ -181,6 +233,30 @@ def _ambient(rig: Rig, calibration: Calibration | None) -> tuple[float, float, f
         _stated(read.toward_fill, fill),
         _stated(read.toward_camera, camera),
     )
+
+
+def _ambient_counted(rig: Rig, calibration: Calibration | None) -> tuple[bool, bool, bool]:
+    read = None if calibration is None else calibration.ambient
+    found = (None,) * 3 if read is None else (read.toward_key, read.toward_fill, read.toward_camera)
+    stated = rig.ambient.directions_given
+    even = rig.ambient.lux is not None
+    key, fill, camera = (even or a is not None or b is not None for a, b in zip(found, stated, strict=True))
+    return key, fill, camera
+
+
+def _window(rig: Rig, calibration: Calibration | None) -> WindowLight | None:
+    read = None if calibration is None else calibration.ambient
+    if read is None or read.window is None or read.window_m is None or not any(read.window):
+        return None
+    x, y, z = map(float, read.window)
+    return WindowLight(rig.first_mark, (x, y, z), max(float(read.window_m), LEAST_WINDOW_M))
+
+
+def _ambient_read(calibration: Calibration | None) -> RoomLight | None:
+    read = None if calibration is None else calibration.ambient
+    if read is None or read.mean is None:
+        return None
+    return room_light_within(read.mean, read.vector or (0.0, 0.0, 0.0))
 
 
 def camera_target_lux(rig: Rig) -> float:

@@ -115,8 +115,9 @@ class Head(Table):
     modifier: ModifierTable = Field(
         default=ModifierTable(), description="the modifier, as { kind = ..., diameter = ... }"
     )
-    bounce: Annotated[Number, Field(ge=0, le=1)] = Field(
-        default=0.0, description="share of its light that the room sends back evenly, such as 0.1"
+    bounce: Annotated[Number, Field(ge=0, le=1)] | None = Field(
+        default=None,
+        description="mean of what the room sends back, as a part of its light at its aim point, such as 0.1",
     )
     dimming: Dimming = Field(default=Dimming(), description="the dimming, as { curve = ..., floor = ... }")
     correct_drift: CorrectDrift | None = Field(

@@ -41,6 +41,7 @@ from fillside.rig.tables.head import (
 from fillside.rig.tables.keys import Keys, ReadPhrase
 from fillside.rig.tables.lamp import Kelvin, Lamp, ModifierTable
 from fillside.rig.tables.plan import Plan
+from fillside.rig.tables.room import Room
 
 __all__ = [
     "BALANCED_ROLES",
@@ -79,6 +80,7 @@ __all__ = [
     "Receptor",
     "Rig",
     "RigTable",
+    "Room",
     "Sensor",
     "SubjectTable",
     "Table",
@@ -251,7 +253,9 @@ class HoldTable(Table):
 
 
 class Ambient(Table):
-    lux: Lux | None = Field(default=None, description="lux with all heads out, the same in all directions")
+    lux: Lux | None = Field(
+        default=None, description="lux of even light from all sides with all heads out, on a flat receptor"
+    )
     toward_key: Lux | None = Field(default=None, description="lux on a flat receptor facing the key")
     toward_fill: Lux | None = Field(default=None, description="lux on a flat receptor facing the fill")
     toward_camera: Lux | None = Field(
@@ -271,10 +275,9 @@ class Ambient(Table):
         return (self.toward_key, self.toward_fill, self.toward_camera)
 
     @property
-    def toward(self) -> tuple[float, float, float]:
-        """The illuminance toward key, fill and camera with all heads out [lx]."""
-        key, fill, camera = ((self.lux or 0.0) if v is None else v for v in self.directions_given)
-        return key, fill, camera
+    def given(self) -> bool:
+        """True if the file says anything of the ambient light."""
+        return self.lux is not None or any(v is not None for v in self.directions_given)
 
 
 SensorTarget = Literal["daylight", "heads"]
@@ -328,6 +331,7 @@ class Rig(Table):
     )
     balance: Balance = Field(default=Balance(), description="the table [balance]: what light is wanted")
     hold: HoldTable = Field(default=HoldTable(), description="the table [hold]: how fast light may change")
+    room: Room | None = Field(default=None, description="the table [room]: the room that sends light back")
     ambient: Ambient = Field(default=Ambient(), description="the table [ambient]: light with all heads out")
     heads: Annotated[tuple[Head, ...], Field(min_length=1, max_length=4096)] = Field(
         description="at least one [[heads]] table"
@@ -371,6 +375,20 @@ class Rig(Table):
     def start(self) -> Point:
         """The subject's place [m] before anything moves it."""
         return self.first_mark if self.subject.at is None else self.marks[self.subject.at]
+
+    @property
+    def ambient_toward(self) -> tuple[float, float, float]:
+        """The illuminance with all heads out: toward key and fill, and on the exposure receptor [lx].
+
+        A direction left out has none. A dome shows twice the even light that a flat receptor shows.
+        """
+        even = self.ambient.lux or 0.0
+        on_exposure = 2 * even if self.meter.receptor == "dome" else even
+        key, fill, camera = (
+            default if v is None else v
+            for v, default in zip(self.ambient.directions_given, (even, even, on_exposure), strict=True)
+        )
+        return key, fill, camera
 
     def aim_of(self, head: Head) -> Point:
         """Return the point a head is aimed at [m]: its own, a mark, or by default the first mark."""

@@ -9,7 +9,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
-from fillside.calibration.readings import Reading
+from fillside.belief.evidence import Reading
 from fillside.storage.rows import BadRowError, reading_in, sensor_in
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob

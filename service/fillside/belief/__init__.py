@@ -1,0 +1,1 @@
+"""All that is known of the studio, with its uncertainty and its age."""

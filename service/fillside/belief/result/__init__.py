@@ -1,0 +1,1 @@
+"""All that a belief gives: calibrations, intervals, charts, and words for people."""

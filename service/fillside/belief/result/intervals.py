@@ -1,0 +1,309 @@
+"""Uncertainty of ratio, exposure and face at the levels in force: one formula for every command and door.
+
+By the law of propagation of uncertainty (JCGM 100:2008, 5.2.2) through the belief, expanded (6.2), about the
+light that the scene has: where that is not the most likely light, as without any reading, its distance from
+it counts too.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.balance.prediction import PredictedHead, Prediction
+from fillside.balance.report import HeadReport, Report, Uncertainty
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering
+from fillside.balance.target import BalanceTarget, target_from_rig
+from fillside.belief.belief import Belief
+from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
+from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
+from fillside.belief.paths import LightPaths, PerCandela, unit
+from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
+from fillside.belief.result.expanded_uncertainty import expanded
+from fillside.belief.result.restoring import known_belief
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
+
+FloatArray = NDArray[np.float64]
+
+_DARK_LUX = 1e-6
+
+
+@dataclass(frozen=True)
+class LightUncertainty:
+    """Expanded uncertainties [stops] of the balance's numbers, and of the other roles against their
+    reference."""
+
+    uncertainty: Uncertainty
+    relative_stops: dict[str, float | None]
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """The quantities metered at a place, and the direct light that reaches it per candela."""
+
+    wanted: Quantities
+    direct: PerCandela
+
+    def at_levels(self, levels: FloatArray) -> Quantities:
+        """With heads at levels (n,)."""
+        return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head])
+
+
+class Intervals:
+    """The uncertainties of one rig's light, by a calibration or by its labels alone.
+
+    `belief`, where it is at hand, is that of the calibration. Built in no time; the studio is worked out when
+    it is first asked of, and what was asked last is kept.
+    """
+
+    def __init__(
+        self, rig: Rig, calibration: Calibration | None = None, belief: Belief | None = None
+    ) -> None:
+        self._rig, self._calibration, self._own = rig, calibration, belief
+        self._there: tuple[Point, _Asked] | None = None
+        self._last: tuple[object, LightUncertainty] | None = None
+
+    @cached_property
+    def _belief(self) -> Belief:
+        return known_belief(self._rig, self._calibration) if self._own is None else self._own
+
+    @cached_property
+    def _metering(self) -> Metering:
+        return Metering(scene(self._rig, self._calibration))
+
+    @cached_property
+    def _stated_stops(self) -> dict[int, float]:
+        """Heads whose light a calibration states to be so sure [stops] without a reading behind it."""
+        if self._calibration is None or self._belief.readings:
+            return {}
+        known = [self._calibration.heads.get(name) for name in self._belief.model.names]
+        return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
+
+    def at(
+        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
+    ) -> LightUncertainty:
+        """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
+        x, y, z = (float(v) for v in place)
+        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target)
+        if self._last is None or self._last[0] != asked:
+            self._last = asked, self._sure(asked[0], np.where(asked[2], asked[1], 0.0), target)
+        return self._last[1]
+
+    def of(self, report: Report, target: BalanceTarget) -> Report:
+        """A report with the uncertainties of what it says is achieved."""
+        sure = self.at(report.subject, *_levels(report.heads), target)
+        return report.model_copy(
+            update={"uncertainty": sure.uncertainty, "relative_uncertainty_stops": sure.relative_stops}
+        )
+
+    def of_prediction(self, prediction: Prediction) -> Prediction:
+        """A prediction with the uncertainties of what it says."""
+        sure = self.at(prediction.at, *_levels(prediction.heads), target_from_rig(self._rig))
+        return prediction.model_copy(update={"uncertainty": sure.uncertainty})
+
+    def log2_slopes(self, place: Point, levels: FloatArray) -> FloatArray:
+        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,)."""
+        lux, slopes, _ = self._light(place, levels)
+        return _log2_slopes(lux, slopes)
+
+    def _sure(self, place: Point, levels: FloatArray, target: BalanceTarget) -> LightUncertainty:
+        lux, slopes, coarse = self._light(place, levels)
+        said = self._said_lux(place, levels)
+        shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
+        believed = lux + self._stated_beside_lux(place, levels)
+        beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
+        rows = _log2_slopes(lux, slopes)
+        names, pairs = self._pairs(target, levels, shown)
+        one = np.array([first for first, _, _ in pairs])
+        other = np.array([-1 if second is None else second for _, second, _ in pairs])
+        compared = (other >= 0)[:, None]
+        sloping = self._stated(rows[one] - np.where(compared, rows[other], 0.0))
+        off = beside[one] - np.where(other >= 0, beside[other], 0.0)
+        blurred = coarse[one] ** 2 + np.where(other >= 0, coarse[other] ** 2, 0.0)
+        sd = np.sqrt(self._belief.posterior.variance(sloping) + off**2 + blurred)
+        ratio, exposure, face, *others = (
+            round(expanded(own), 4) if exists else None
+            for own, (_, _, exists) in zip(sd.tolist(), pairs, strict=True)
+        )
+        found = Uncertainty(ratio_stops=ratio, exposure_stops=exposure, face_stops=face)
+        return LightUncertainty(found, dict(zip(names, others, strict=True)))
+
+    def _pairs(
+        self, target: BalanceTarget, levels: FloatArray, shown: NDArray[np.bool_]
+    ) -> tuple[tuple[str, ...], list[tuple[int, int | None, bool]]]:
+        """The other roles, and of ratio, exposure, face and them the row, the row that it is against, and
+        whether there is such a number."""
+        lit = {head.rule for head, level in zip(self._rig.heads, levels.tolist(), strict=True) if level > 0}
+        bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
+        pairs: list[tuple[int, int | None, bool]] = [
+            (bright, dark, bool({"key", "fill"} <= lit and shown[bright] and shown[dark])),
+            (EXPOSURE, None, bool(shown[EXPOSURE])),
+            (FACE_KEY, FACE_FILL, bool(shown[FACE_KEY] and shown[FACE_FILL])),
+        ]
+        roles = self._metering.relative_roles
+        for k, role in enumerate(roles, start=FIRST_ROLE_ROW):
+            by_key = target.reference(role, self._metering.role_rules[role]) == "key"
+            pairs.append((k, LIT if by_key else None, bool(shown[k] and (shown[LIT] or not by_key))))
+        return roles, pairs
+
+    def _light(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
+        belief, parts = self._belief, []
+        for asked in (self._there_at(place), *self._behind):
+            wanted = asked.at_levels(levels)
+            lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted, asked.direct)
+            parts.append((lux, slopes, model_sd(belief.model, belief.figures, wanted, lux)))
+        order = np.empty(len(self._is_behind), dtype=np.intp)
+        order[np.concatenate([np.flatnonzero(~self._is_behind), np.flatnonzero(self._is_behind)])] = (
+            np.arange(len(order))
+        )
+        lux, slopes, coarse = (np.concatenate(pair)[order] for pair in zip(*parts, strict=True))
+        return lux, slopes, coarse
+
+    def _said_lux(self, place: Point, levels: FloatArray) -> FloatArray:
+        """The scene's light in the same rows (k,) [lux]."""
+        own = self._metering.scene
+        outputs = np.array(
+            [
+                float(shape.output_from_level(at))
+                for shape, at in zip(own.curves, levels.tolist(), strict=True)
+            ]
+        )
+        return self._metering.rows_at(place).lux(np.where(levels > 0, outputs, 0.0))
+
+    def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
+        """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration
+        states without a reading: that is right as stated, as surely as stated."""
+        if not self._stated_stops:
+            return np.zeros(len(self._is_behind))
+        alone, none = np.zeros_like(levels), np.zeros_like(levels)
+        stated = list(self._stated_stops)
+        alone[stated] = levels[stated]
+        said = self._said_lux(place, alone) - self._said_lux(place, none)
+        return np.asarray(said - (self._light(place, alone)[0] - self._light(place, none)[0]))
+
+    def _stated(self, rows: FloatArray) -> FloatArray:
+        """Slopes (k, size) with what a calibration states without readings in place of what labels let one
+        believe."""
+        for i, stops in self._stated_stops.items():
+            block = self._belief.model.head_block(i)
+            own = rows[:, block.start + INTENSITY].copy()
+            rows[:, block] = 0.0
+            rows[:, block.start + INTENSITY] = own * stops / INTENSITY_SD_STOPS
+        return rows
+
+    @cached_property
+    def _is_behind(self) -> NDArray[np.bool_]:
+        """True for rows (k,) of places behind the subject."""
+        rules = [self._metering.role_rules[role] == "background" for role in self._metering.relative_roles]
+        return np.array([False] * FIRST_ROLE_ROW + rules)
+
+    @cached_property
+    def _behind(self) -> tuple[_Asked, ...]:
+        """The light on the background, a row a role, which is the same wherever the subject is; none without.
+
+        A role is metered at the aims of its heads; one path a head stands for those to all of them.
+        """
+        model, rig, metering = self._belief.model, self._rig, self._metering
+        roles = [role for role in metering.relative_roles if metering.role_rules[role] == "background"]
+        if not roles:
+            return ()
+        lit = [i for i, head in enumerate(rig.heads) if head.rule != "work"]
+        wanted, means = [], []
+        for role in roles:
+            aims = Counter(rig.aim_of(head) for head in rig.heads if head.role == role)
+            x, y, z = np.average(list(aims), axis=0, weights=list(aims.values())).tolist()
+            wanted.append(Wanted(tuple(Term(i, 1.0, (x, y, z), CAMERA) for i in lit), (x, y, z), CAMERA))
+            means.append(self._mean_direct(lit, aims))
+        parts = zip(*((mean.lux, mean.by_setback, mean.by_share) for mean in means), strict=True)
+        return (_Asked(model.quantities(wanted), PerCandela(*(np.concatenate(part) for part in parts))),)
+
+    def _mean_direct(self, heads: Sequence[int], aims: Mapping[Point, int]) -> PerCandela:
+        """The mean of the direct light from heads (h) on flat receptors at aims that face the camera."""
+        model, found = self._belief.model, []
+        for aim in aims:
+            wanted = Wanted(tuple(Term(i, 1.0, aim, CAMERA) for i in heads), aim)
+            found.append(model.direct(self._belief.figures, model.quantities([wanted]).paths))
+        weights = list(aims.values())
+        lux, deeper, wider = (
+            np.average([getattr(one, part) for one in found], axis=0, weights=weights)
+            for part in ("lux", "by_setback", "by_share")
+        )
+        return PerCandela(lux, deeper, wider)
+
+    def _there_at(self, place: Point) -> _Asked:
+        if self._there is None or self._there[0] != place:
+            wanted = self._wanted_at(place)
+            direct = self._belief.model.direct(self._belief.figures, wanted.paths)
+            self._there = place, _Asked(wanted, direct)
+        return self._there[1]
+
+    def _wanted_at(self, place: Point) -> Quantities:
+        """The rows of a subject at a place, made from those of the first mark by moving them there."""
+        template, paths, here = self._template, self._template.paths, np.array(place)
+        axes = self._metering.cheek_axes(place)
+        faced = paths.faced.copy()
+        sky = template.sky.copy()
+        for row, axis in zip((FACE_KEY, FACE_FILL), axes, strict=True):
+            faced[template.path[template.row == row]] = here + axis
+            sky[row] = axis
+        for row, side in zip((LIT, SHADOW, EXPOSURE), ambient_sides(self._rig), strict=True):
+            if side.ambient is not None:
+                sky[row] = unit(self._belief.model.target(side.ambient) - here)
+        moved = LightPaths(paths.head, np.tile(here, (len(paths), 1)), faced, paths.dome, paths.after)
+        return replace(template, paths=moved, place=np.tile(here, (len(template), 1)), sky=sky)
+
+    @cached_property
+    def _template(self) -> Quantities:
+        """Lit side, shadow side, exposure, the face's two sides, then the other roles but the background."""
+        rig, mark = self._rig, self._rig.first_mark
+        heads = list(enumerate(rig.heads))
+        sides = ambient_sides(rig)
+        wanted = [
+            replace(
+                side, terms=tuple(Term(i, 1.0, mark, head.name) for i, head in heads if head.rule == rule)
+            )
+            for rule, side in zip(("key", "fill"), sides, strict=False)
+        ]
+        exposed, dome = exposure_facing(rig), sides[2].dome
+        balanced = tuple(Term(i, 1.0, mark, exposed, dome) for i, h in heads if h.rule in ("key", "fill"))
+        wanted.append(replace(sides[2], terms=balanced))
+        for axis in self._metering.cheek_axes(mark):
+            x, y, z = (float(v) for v in np.array(mark) + axis)
+            every = tuple(Term(i, 1.0, mark, (x, y, z)) for i, head in heads if head.rule != "work")
+            wanted.append(Wanted(every, mark, (x, y, z)))
+        for role in self._metering.relative_roles:
+            if self._metering.role_rules[role] != "background":
+                own = tuple(Term(i, 1.0, mark, head.name) for i, head in heads if head.role == role)
+                wanted.append(Wanted(own, mark))
+        return self._belief.model.quantities(wanted)
+
+
+def _log2_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Slopes of lux (m, k) as slopes of its log2."""
+    return np.asarray(slopes / (np.maximum(lux, _DARK_LUX) * LN2)[:, None])
+
+
+def own_light(belief: Belief, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Each head's own light [lux] (n,) at a place and levels (n,), and slopes of its log2 (n, size).
+
+    A head is shown by a flat receptor that faces it, a background head by one at its aim toward the camera.
+    """
+    model, rig = belief.model, belief.rig
+    wanted = []
+    for i, (head, level) in enumerate(zip(rig.heads, levels.tolist(), strict=True)):
+        at, facing = (rig.aim_of(head), CAMERA) if head.rule == "background" else (place, head.name)
+        wanted.append(Wanted((Term(i, level, at, facing),), at))
+    lux, slopes = model.lux_and_slopes(belief.figures, model.quantities(wanted))
+    return lux, _log2_slopes(lux, slopes)
+
+
+def _levels(heads: Sequence[HeadReport | PredictedHead]) -> tuple[list[float], list[bool]]:
+    return [head.level for head in heads], [head.output > 0 for head in heads]

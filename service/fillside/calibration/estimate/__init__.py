@@ -1,1 +1,0 @@
-"""Estimates the studio from readings."""
