@@ -76,7 +76,7 @@ def test_figures_are_near_the_truth_where_readings_can_tell() -> None:
 
 @pytest.mark.parametrize("seed", range(6))
 def test_a_slip_of_one_stop_in_six_readings_is_named(seed: int) -> None:
-    slip = 3 + (2, 3, 7, 9, 11, 5)[seed]  # no level that was read once and lies beyond all others
+    slip = 3 + (2, 3, 11, 9, 11, 5)[seed]  # no level that was read once and lies beyond all others
     hidden = metered(seed, 6, spoilt={slip: 1.0 if seed % 2 else -1.0})
     _, calibration = calibrated(hidden)
     entries = {e.number: e for head in calibration.heads.values() for e in head.readings}

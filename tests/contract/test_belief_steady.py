@@ -19,7 +19,7 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
-STEADY_STOPS = 0.04
+STEADY_STOPS = 0.06
 """A reading off by 0.02 stop moves the light at another place or level a little more than at its own."""
 MARK = (0.0, 0.0, 1.2)
 FARTHER = (0.1, 0.4, 1.2)

@@ -24,7 +24,7 @@ from protocol.wild.kinds import KINDS
 from protocol.wild.trial import trial
 from protocol.wild.wires import HANDFUL
 
-DOSE = {"http": 100, "osc": 200, "mqtt": 100, "sacn": 500, "rig": 40, "csv": 150, "gdtf": 150, "wires": 100}
+DOSE = {"http": 150, "osc": 200, "mqtt": 100, "sacn": 500, "rig": 40, "csv": 150, "gdtf": 150, "wires": 100}
 FEW = 250
 
 

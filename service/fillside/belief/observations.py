@@ -46,7 +46,7 @@ HAND_SD_M = 0.023
 space. What it is for this person and these marks, the readings tell in time."""
 HAND_SDS_M = np.array([0.0, 0.01, 0.02, 0.03, 0.04, 0.06])
 HAND_PROBABILITIES = np.array([0.30, 0.21, 0.21, 0.15, 0.09, 0.04])
-MODEL_SD_STOPS, SKY_SD_STOPS = 0.03, 0.22
+MODEL_SD_STOPS, SKY_SD_STOPS = 0.02, 0.2
 """What four numbers for a room and an even disc for a canopy leave out, from one place to the next; and what
 they and one small window leave out of the light with all heads out."""
 LAMP_DRIFT_STOPS, DAYLIGHT_DRIFT_STOPS = 0.15, 1.2

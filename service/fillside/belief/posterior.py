@@ -29,7 +29,7 @@ from fillside.belief.priors import (
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
-_TRIES, _LONGEST, SETTLED = 60, 2.5, 1e-2
+_TRIES, _LONGEST, SETTLED = 60, 2.5, 3e-4
 """Most steps tried, the longest in any unknown [sd], and a gain in squared misfit too small to go on for."""
 SECANT_SD, _TURNS = 1.7, 3
 """How far up the secant of a skewed unknown is taken, and how often its spread is settled with it."""
