@@ -44,13 +44,13 @@ def ratio_errors(tally: Tally) -> np.ndarray:
     [("fixed", 1, 0.46, 1.2), ("fixed", 3, 0.11, 0.29), ("fixed", 6, 0.1, 0.25), ("asked", 1, 0.23, 0.76)],
 )
 def test_the_held_ratio_is_near_the_wanted(plan: str, count: int, median: float, p95: float) -> None:
-    errors = ratio_errors(judged(plan, count, Hidden()))
+    errors = ratio_errors(judged(plan, count, Hidden(), studios=STUDIOS if plan == "fixed" else STUDIOS // 2))
     assert np.median(errors) < median
     assert np.percentile(errors, 95) < p95
 
 
 def test_readings_asked_for_are_worth_more_than_a_fixed_plan_to_one_who_knows() -> None:
-    errors = ratio_errors(judged("asked", 3, Hidden(), studios=16))
+    errors = ratio_errors(judged("asked", 3, Hidden(), studios=8))
     assert np.median(errors) < 0.065
     assert np.percentile(errors, 95) < 0.185
 

@@ -13,7 +13,7 @@ import pytest
 from bench.bench_belief import CASES, Tally, judge, tally_of
 from truth.studio import true_studio
 
-STUDIOS = 8
+STUDIOS = 6
 
 
 @cache
