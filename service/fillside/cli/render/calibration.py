@@ -46,6 +46,8 @@ _FINE_LEVELS = tuple(level / 200 for level in range(1, 201))
 _DARK_OUTPUT, _LEAST_DARK_LEVEL = 1e-4, 0.02
 _FULL_OUTPUT, _MOST_FULL_LEVEL = 0.995, 0.97
 """Up to what output a head counts as dark, from what on as full, and from which levels that is told."""
+_BESIDE_M = 0.05
+"""A setback that rounds to nothing has no side."""
 _MOST_SHARE = 10.0
 """Of a head that hardly shines on the mark no share of its light there is told."""
 _SIDES = (("the left", "the right"), ("the camera", "the background"), ("the floor", "the ceiling"))
@@ -98,7 +100,7 @@ def _intensity(belief: Belief, i: int, head: CalibratedHead) -> str:
     if head.intensity_cd is None:
         return numbers.NOTHING
     if head.room is None:
-        return f"{head.intensity_cd:g} cd"
+        return f"{float(f'{head.intensity_cd:.3g}'):g} cd"
     return f"{uncertainty.significant(head.intensity_cd, expanded(intensity_sd_stops(belief, i)))} cd"
 
 
@@ -107,7 +109,7 @@ def _source(head: CalibratedHead) -> str:
     if head.diameter_m is not None:
         parts.append(f"{head.diameter_m:.1f} m across")
     if head.setback_m is not None:
-        parts.append(f"{head.setback_m:.1f} m back")
+        parts.append(f"{abs(head.setback_m):.1f} m {'in front' if head.setback_m < -_BESIDE_M else 'back'}")
     return ", ".join(parts)
 
 
