@@ -42,7 +42,7 @@ def test_the_intervals_that_are_told_hold(name: str) -> None:
     errors, told = np.abs(np.array(tally.errors)), np.array(tally.told)
     assert (errors <= told).mean() > 0.86
     # And not by being wide.
-    assert (np.median(told, axis=0) < 3.2 * np.percentile(errors, 95, axis=0)).all()
+    assert (np.median(told, axis=0) < 4 * np.percentile(errors, 95, axis=0)).all()
 
 
 def test_readings_make_the_intervals_narrower() -> None:

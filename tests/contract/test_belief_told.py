@@ -226,7 +226,7 @@ def slips_found(seed: int, slips: int) -> tuple[set[int], set[int]]:
 
 # Of 40. One that takes every dimmer for a power with two ends, or a logarithmic one, finds 40, 40 and 39;
 # where a dimmer may be of any shape, a slip at a level that was read once may as well be its own.
-@pytest.mark.parametrize(("slips", "found_whole"), [(0, 39), (1, 35), (2, 30)])
+@pytest.mark.parametrize(("slips", "found_whole"), [(0, 39), (1, 34), (2, 28)])
 def test_readings_a_stop_off_are_found_among_eight(slips: int, found_whole: int) -> None:
     told = [slips_found(seed, slips) for seed in range(STUDIOS)]
     assert sum(bool(found - wrong) for found, wrong in told) <= 4

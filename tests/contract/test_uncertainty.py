@@ -83,7 +83,7 @@ def test_a_calibration_that_was_read_back_is_as_sure_as_its_fit() -> None:
         (fitted.ratio_stops, fitted.exposure_stops), rel=0.03
     )
     assert said.ratio_stops is not None
-    assert said.ratio_stops < 1.1  # two levels of either head were read, and a dimmer may be of any shape
+    assert said.ratio_stops < 1.4  # two levels of either head were read, and a dimmer may be of any shape
     again = known_belief(rig, calibration)
     places = [(0.0, 0.0, 1.2), (0.4, -0.3, 1.3), (-0.4, 0.4, 1.0)]
     for at in places:
@@ -185,7 +185,7 @@ def test_people_read_what_readings_made_known() -> None:
     calibration = calibration_from_csv(hidden.csv(), rig)
     state = settled(rig, calibration).snapshot().model_dump(mode="json")
     half = state["uncertainty"]["ratio_stops"]
-    assert 0.02 < half < 0.35
+    assert 0.02 < half < 0.45
     assert f"ratio 2.0:1 ±{half:.2f} stop" in summary.one_line(state)
     assert f"within ±{half:.2f} stop" in "\n".join(summary.state_lines(state))
 

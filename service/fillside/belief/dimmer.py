@@ -31,7 +31,7 @@ KNOT_LEVELS = np.array(
 KNOTS = len(KNOT_LEVELS)
 _LAW, _LAW_FROM = 0.7, 0.03
 _TREND = 3.0
-_BEND, _BEND_REACH = 1.1, 0.2
+_BEND, _BEND_REACH = 1.25, 0.2
 _DEAD, _DEAD_REACH = 2.5, 0.035
 _FULL, _FULL_REACH = 1.0, 0.03
 """Standard deviations of the parts of h, and the levels over which they act."""
