@@ -269,6 +269,8 @@ async def route() -> Any:
             assert await adding.wait() == 0
             ear = joined("239.255.0.1")
             found = await changes.get()
+            while found.state == "late":  # a machine that is busy with other tests
+                found = await changes.get()
             packet = decode(await loop.sock_recv(ear, 2000))
             assert isinstance(packet, DataPacket)
             ear.close()
