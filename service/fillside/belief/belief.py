@@ -41,7 +41,7 @@ BoolArray = NDArray[np.bool_]
 
 _BEARINGS, _FIRST_SD_STOPS = 6, 0.08
 _ROUNDS, _DOUBTS = 2, 3
-"""How often the spreads of readings are settled in the studio that they give, and how often readings are
+"""Rounds in which the spreads of readings are settled in the studio that they give, and in which readings are
 doubted and the studio is found anew without them."""
 
 

@@ -17,10 +17,10 @@ FloatArray = NDArray[np.float64]
 Place = tuple[float, float, float]
 
 STEPS_M = (-0.6, -0.4, -0.2, 0.0, 0.2, 0.4, 0.6)
-"""How far toward the head, or away from it, the meter may be asked for, at the height of the mark."""
+"""Steps toward the head, or away from it, at which the meter may be asked for, at the height of the mark."""
 SIDESTEPS_M = (-0.4, 0.4)
 CLEAR_M = 0.35
-"""How near to a lit face nobody is asked to hold a meter."""
+"""Distance from a lit face within which nobody is asked to hold a meter."""
 LEVEL_FACTORS = (0.5, 0.7, 0.85, 1.0, 1.2)
 LEAST_LEVEL = 0.1
 

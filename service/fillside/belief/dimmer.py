@@ -44,7 +44,7 @@ _LEAST, LEAST_LEVEL = 1e-9, 1e-6
 """The least output, or light in a cell, that a logarithm is taken of, and the least level."""
 _MOST_LOG_SLOPE = 25.0
 _KNOWN_SD = 0.01
-"""How nearly a curve is turned back into knots."""
+"""Standard deviation of h by which a curve is turned back into knots."""
 _SEEN_LEVELS = np.concatenate([np.linspace(0.02, 0.1, 9), np.linspace(0.12, 1.0, 45)])
 _SEEN_OUTPUT, _MISSED_STOPS, _STRANGE_SD = 2e-3, 0.03, 5.0
 """Levels at which a curve is held against another one, the output below which nobody sees a difference, the

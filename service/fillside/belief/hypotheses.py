@@ -25,11 +25,11 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 
 SLIP_PROBABILITY, SLIP_STOPS = 0.1, 1.0
-"""How often a reading is a slip, and how far off slips are, as a standard deviation."""
+"""Share of readings that are slips, and the standard deviation of slips."""
 FEWEST_TO_DOUBT = 4
 """With fewer readings of a head none is doubted: too little would speak against it."""
 _MOST_TOGETHER = 3
-"""How many readings of a head are doubted at once."""
+"""Most readings of a head that are doubted at once."""
 _DOUBTFUL = 8
 """Of a head with many readings only so many are doubted, those that stand out most."""
 _ODDS = math.log(SLIP_PROBABILITY / (1 - SLIP_PROBABILITY))

@@ -35,7 +35,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 ABOUT_M, ABOUT_HEIGHT_M = 0.55, 0.3
-"""How far about a mark the light is to be sure: a subject shifts, leans, sits and stands."""
+"""Distances about a mark within which the light is to be sure: a subject shifts, leans, sits and stands."""
 SURE_STOPS, LITTLE_GAIN = 0.05, 0.03
 """Enough is read when ratio and exposure are held within this standard uncertainty, or when one more reading
 takes less than this share off it."""

@@ -47,8 +47,8 @@ space. What it is for this person and these marks, the readings tell in time."""
 HAND_SDS_M = np.array([0.0, 0.01, 0.02, 0.03, 0.04, 0.06])
 HAND_PROBABILITIES = np.array([0.30, 0.21, 0.21, 0.15, 0.09, 0.04])
 MODEL_SD_STOPS, SKY_SD_STOPS = 0.02, 0.2
-"""What four numbers for a room and an even disc for a canopy leave out, from one place to the next; and what
-they and one small window leave out of the light with all heads out."""
+"""Errors of the model: what four numbers for a room and an even disc for a canopy leave out, from one place
+to the next; and what they and one small window leave out of the light with all heads out."""
 LAMP_DRIFT_STOPS, DAYLIGHT_DRIFT_STOPS = 0.15, 1.2
 """Standard deviations of the walks of a lamp and of daylight in a day; the walk of a lamp ends after
 `DRIFT_DAYS`, since lamps age slowly and come back with the weather and the mains."""

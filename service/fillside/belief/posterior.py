@@ -32,7 +32,7 @@ IntArray = NDArray[np.intp]
 _TRIES, _LONGEST, SETTLED = 60, 2.5, 3e-4
 """Most steps tried, the longest in any unknown [sd], and a gain in squared misfit too small to go on for."""
 SECANT_SD, _TURNS = 1.7, 3
-"""How far up the secant of a skewed unknown is taken, and how often its spread is settled with it."""
+"""Standard deviations to which the secant of a skewed unknown is taken, and rounds that settle its spread."""
 _DAMPED, _STIFFEST = 0.05, 1e6
 """The least damping where a step did not keep its promise, and that at which to give up."""
 

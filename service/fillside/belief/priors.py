@@ -27,18 +27,19 @@ where the file says, away from the first mark [m], lit share of the diameter [1]
 mean of its room light [lux per cd], and the direction of its room light (three numbers)."""
 FIGURES = 8
 AMBIENT, AMBIENT_X, AMBIENT_Y, AMBIENT_Z, WINDOW_X, WINDOW_Y, WINDOW_Z, WINDOW_AWAY, METER, DOME = range(10)
-"""What heads share: the natural logarithm of the mean of the light with all heads out [lux], its direction,
-what a window adds at the first mark from its direction (three numbers), the logarithm of its distance, how
-much more the meter shows than is there, and how much more it does so under its dome [stops]."""
+"""Unknowns that heads share: the natural logarithm of the mean of the light with all heads out [lux], its
+direction, what a window adds at the first mark from its direction (three numbers), the logarithm of its
+distance, how much more the meter shows than is there, and how much more it does so under its dome [stops]."""
 SHARED = 10
 
 INTENSITY_SD_STOPS = 0.65
 TAPE_SD_M = 0.03
-"""How far from where the file says a head may stand: common practice, no source."""
+"""Standard deviation of where a head stands about its place in the file: common practice, no source."""
 MOVED_M, CHANGED_STOPS = 0.35, 0.6
-"""How far a stand goes that is moved, and how far a lamp that is changed differs: standard deviations."""
+"""Standard deviations of how far a moved stand goes, and of how much a changed lamp differs."""
 METER_SD_STOPS, DOME_SD_STOPS = 0.04, 0.05
-"""How far meters differ from one another, and a dome from a flat receptor, which sees less from the side."""
+"""Standard deviations by which meters differ from one another, and a dome from a flat receptor, which sees
+less from the side."""
 ROOM_SD, ROOM_SAID_SD, ROOM_UNKNOWN_SD = 0.45, 0.5, 1.2
 """Spreads of the logarithm of a head's room light: by the law of the integrating sphere, by a stated bounce,
 and where nothing is known."""
@@ -54,7 +55,7 @@ WINDOW_AWAY_M, WINDOW_AWAY_SD = 2.2, 0.35
 _AMBIENT_LUX, _AMBIENT_SD = 0.1, 2.8
 """The light with all heads out where nothing is stated: next to none is likeliest, a lit room no wonder."""
 AMBIENT_STATED_SD, LEAST_AMBIENT_LUX = 0.6, 0.2
-"""How sure the three numbers of the file are, as a natural logarithm, and the least that is distinguished."""
+"""Spread of the three numbers of the file, as a natural logarithm, and the least that is distinguished."""
 
 _LEAST_SETBACK_M, _SETBACK_BEND_M = 0.0, 0.02
 _LEAST_SHARE, _SHARE_BEND = 0.1, 0.05

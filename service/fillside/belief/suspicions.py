@@ -19,7 +19,7 @@ FloatArray = NDArray[np.float64]
 _HARD_TO_BELIEVE = 3.0
 """From how many standard uncertainties off a reading is flagged."""
 _MARGIN = 2.0
-"""How many standard uncertainties are granted before light is more than a head can give."""
+"""Standard uncertainties that are granted before light is more than a head can give."""
 
 
 def suspicions(readings: Sequence[Reading], believed: Belief) -> list[str | None]:

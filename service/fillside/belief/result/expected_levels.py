@@ -24,14 +24,14 @@ from fillside.rig.scene.whites import white_of
 FloatArray = NDArray[np.float64]
 
 MOST_CD, MOST_SETBACK_M, MOST_DIAMETER_M, MOST_LUX = 1e7, 5.0, 10.0, 200_000.0
-"""What a calibration may state at most; readings of what no lamp could be end here."""
+"""The most that a calibration may state; readings of what no lamp could be end here."""
 _LEVELS = np.unique(
     np.round(
         np.concatenate([np.linspace(0.0, 0.1, 21), np.linspace(0.1, 1.0, 46), np.linspace(0.95, 1.0, 6)]), 5
     )
 )
 _LEAST_STATED = np.array([1e-4, 0.002])
-"""Where a stated curve that sets in with a jump is followed first."""
+"""Levels at which a stated curve that sets in with a jump is followed first."""
 
 
 def calibrated_head(belief: Belief, head: int) -> CalibratedHead:
