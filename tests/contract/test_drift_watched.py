@@ -29,6 +29,7 @@ from fillside_drivers.sim.truth import direct_lux, unit
 
 FACE = '[sensors.face]\nwatches = "heads"\nat = "chair"\nfacing = "camera"\nreceptor = "dome"\n'
 CORRECT = "correct_drift = { most = 0.4, per_hour = 0.2 }\n"
+NOT_CORRECTED = "correct_drift = false\n"
 K95 = 1.96
 """Coverage factor of a 95 % interval of a normal quantity (JCGM 100:2008, G.1.3)."""
 TURN_S = 5.0
@@ -129,17 +130,17 @@ async def test_a_check_leaves_the_calibration_alone(store: Store) -> None:
     async with made(rig_with(), store) as here:
         drift(here, key=-0.5)
         assert here.desk.view().drift is None
-        before = here.hold.calibration, len(here.applied), here.hold.codes
+        before = here.hold.calibration, len(here.applied)
         note = await check_alone(here, "key")
         assert "noted: key gives 0." in note
         assert "less than calibrated" in note
-        assert (here.hold.calibration, len(here.applied), here.hold.codes) == before
+        assert (here.hold.calibration, len(here.applied)) == before
         assert [one.purpose for one in kept.readings(store, 1)] == ["check"]
         assert here.desk.view().notes[0].startswith("key gives 0.")
         assert here.desk.view().notes[0].endswith("line up to see whether the lamp or the stand changed")
         state = told(here)["key"]
         assert state["says"] == "changed"
-        assert state["corrected_stops"] == 0
+        assert state["corrected_stops"] == pytest.approx(-state["off_stops"], abs=0.001)
         assert set(state) == {"head", "off_stops", "sigma_stops", "says", "corrected_stops", "at"}
 
 
@@ -254,10 +255,35 @@ def pass_time(here: Made, hours: float) -> None:
         here.desk.turn()
 
 
-async def test_the_correction_moves_the_metered_light_the_right_way_and_slowly(store: Store) -> None:
-    async with made(rig_with(key=CORRECT), store) as here:
+async def sense(here: Made) -> None:
+    """The sensor at the subject tells for a while."""
+    for _ in range(12):
+        here.clock_s[0] += 31
+        await here.do(do="sensor", name="face", value=all_lit_lux(here))
+
+
+async def test_what_a_check_tells_is_corrected_at_the_pace_of_the_hold(store: Store) -> None:
+    async with made(rig_with(), store) as here:
         drift(here, key=-0.3)
+        before = true_lux(here, "key")
         await check_alone(here, "key")
+        assert told(here)["key"]["corrected_stops"] == pytest.approx(0.3, abs=0.1)
+        settle(here.hold, here.clock_s[0] + 1e3)
+        assert math.log2(true_lux(here, "key") / before) == pytest.approx(0.3, abs=0.1)
+        assert "the balance makes up for 0." in notes(here)[0]
+
+
+async def test_a_check_corrects_half_a_stop_at_most(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        drift(here, key=-1.0)
+        await check_alone(here, "key")
+        assert here.hold.corrected == {"key": 0.5}
+
+
+async def test_the_correction_moves_the_metered_light_the_right_way_and_slowly(store: Store) -> None:
+    async with made(rig_with(FACE, key=CORRECT), store) as here:
+        drift(here, key=-0.3, fill=-0.3)
+        await sense(here)
         before, codes = true_lux(here, "key"), here.hold.codes
         seen = told(here)["key"]["off_stops"]
         pass_time(here, 0.5)
@@ -267,7 +293,7 @@ async def test_the_correction_moves_the_metered_light_the_right_way_and_slowly(s
         assert told(here)["key"]["corrected_stops"] == pytest.approx(0.1, abs=0.006)
         assert "the balance makes up for 0.10 stop of it" in notes(here)[0]
         # What is corrected is in the light: the drift seen now is the same as before.
-        await check_alone(here, "key")
+        await sense(here)
         assert told(here)["key"]["off_stops"] == pytest.approx(seen, abs=0.05)
         assert_within(told(here)["key"], -0.3)
         pass_time(here, 3)
@@ -288,21 +314,33 @@ async def test_never_more_than_the_file_allows(store: Store) -> None:
 async def test_no_correction_in_freeze_or_dark(mode: str, store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
         drift(here, key=-0.3)
-        await check_alone(here, "key")
+        level, value = here.levels["key"], here.lux("flat", here.rig.start, "key", ["fill"])
         here.hold.order(parse_order({"do": mode}), 1e5)
+        await here.do(do="read", check=True, head="key", level=level, value=value)
         codes = here.hold.codes
         pass_time(here, 1)
         assert (here.hold.corrected, here.hold.codes) == ({}, codes)
         here.hold.order(parse_order({"do": "follow"}), 2e5)
         pass_time(here, 0.1)
-        # What could not be done meanwhile is not made up for at once.
+        assert here.hold.corrected["key"] == pytest.approx(0.3, abs=0.1)
+
+
+async def test_what_a_sensor_told_in_freeze_is_not_made_up_for_at_once(store: Store) -> None:
+    async with made(rig_with(FACE, key=CORRECT), store) as here:
+        drift(here, key=-0.3, fill=-0.3)
+        here.hold.order(parse_order({"do": "freeze"}), 1e5)
+        await sense(here)
+        pass_time(here, 1)
+        assert here.hold.corrected == {}
+        here.hold.order(parse_order({"do": "follow"}), 2e5)
+        pass_time(here, 0.1)
         assert here.hold.corrected["key"] == pytest.approx(0.02, abs=0.006)
 
 
 async def test_a_process_that_slept_does_not_catch_up(store: Store) -> None:
-    async with made(rig_with(key=CORRECT), store) as here:
-        drift(here, key=-0.3)
-        await check_alone(here, "key")
+    async with made(rig_with(FACE, key=CORRECT), store) as here:
+        drift(here, key=-0.3, fill=-0.3)
+        await sense(here)
         pass_time(here, 0.1)
         here.clock_s[0] += 8 * 3600
         before = here.hold.corrected["key"]
@@ -310,8 +348,8 @@ async def test_a_process_that_slept_does_not_catch_up(store: Store) -> None:
         assert here.hold.corrected["key"] - before <= 0.2 / 60 + 0.006
 
 
-async def test_without_a_word_in_the_file_nothing_is_corrected(store: Store) -> None:
-    async with made(rig_with(), store) as here:
+async def test_switched_off_nothing_is_corrected(store: Store) -> None:
+    async with made(rig_with(key=NOT_CORRECTED), store) as here:
         drift(here, key=-0.3)
         await check_alone(here, "key")
         pass_time(here, 1)
@@ -326,15 +364,17 @@ async def test_what_is_not_known_well_enough_is_not_corrected(store: Store) -> N
         assert here.hold.corrected == {}
 
 
-async def test_a_head_that_warms_up_is_not_corrected(store: Store) -> None:
+async def test_a_head_that_warms_up_is_not_corrected_any_further(store: Store) -> None:
     async with made(rig_with(key=CORRECT), store) as here:
+        corrected = []
         for minute in range(6):
             here.clock_s[0] = 60.0 * minute
             here.rig = rig_of(text=drifted(key=-math.exp(-minute / 4)))
             await check_alone(here, "key")
+            corrected.append(here.hold.corrected)
         assert told(here)["key"]["says"] == "warming up"
         pass_time(here, 0.4)
-        assert here.hold.corrected == {}
+        assert here.hold.corrected == corrected[-1] == {"key": 0.4}
 
 
 async def test_switched_off_it_ends_at_the_same_slow_rate(store: Store) -> None:
@@ -343,7 +383,7 @@ async def test_switched_off_it_ends_at_the_same_slow_rate(store: Store) -> None:
         await check_alone(here, "key")
         pass_time(here, 1)
         full, codes = here.hold.corrected["key"], here.hold.codes
-        without = rig_with()
+        without = rig_with(key=NOT_CORRECTED)
         here.hold = here.hold.replaced(without, here.hold.calibration, None, 1e6)
         here.desk.light_replaced()
         assert here.hold.codes == codes
@@ -359,7 +399,6 @@ async def test_a_new_calibration_of_the_head_ends_it_at_once(store: Store) -> No
     async with made(rig_with(key=CORRECT), store) as here:
         drift(here, key=-0.3)
         await check_alone(here, "key")
-        pass_time(here, 0.5)
         await here.do(do="read", head="fill", value=here.lux("flat", here.rig.start, "fill", ["key"]))
         assert here.hold.corrected["key"] > 0.09
         await here.do(do="read", head="key", value=here.lux("flat", here.rig.start, "key", ["fill"]))

@@ -127,6 +127,19 @@ class HeadEvent(BaseModel):
     note: str | None = None
 
 
+@dataclass(frozen=True)
+class SensorValue:
+    """What a sensor in a fixed place showed [lx] of heads at levels: where it is, and the point or head that it
+    faces."""
+
+    heads: tuple[str, ...]
+    levels: tuple[float, ...]
+    at: Point
+    faced: str | Point
+    is_dome: bool
+    lux: float
+
+
 Piece = Reading | TapeMeasure | HeadEvent
 
 

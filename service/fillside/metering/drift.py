@@ -1,11 +1,13 @@
-"""How far the heads have drifted, as readings and a sensor at the subject tell, and the slow correction.
+"""The drift of the heads, as readings and a sensor at the subject tell, and its correction.
 
 What is seen is held against the calibration, whatever is corrected: a drift stays what it is while the light
-makes up for it. The correction itself is the hold's; here it is led on, a little at a time.
+makes up for it. The correction itself is the hold's. What a hand's meter told is corrected at the pace of the
+hold; what a sensor tells is led on, a little at a time.
 """
 
 from __future__ import annotations
 
+import asyncio
 import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -13,21 +15,11 @@ from typing import Any
 
 import numpy as np
 
-from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading
+from fillside.belief.belief import Belief
+from fillside.belief.drift import TELLS_FROM, Drifts, Sighting, drifts
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading, SensorValue
 from fillside.belief.result.expanded_uncertainty import expanded
-from fillside.calibration.drift.change import slow_correction
-from fillside.calibration.drift.estimate import Drifts, Row, row_of
-from fillside.calibration.drift.expected_readings import (
-    FloatArray,
-    Look,
-    at_full_lux,
-    calibrated_stops,
-    hand_stops,
-    look_of,
-    look_of_sensor,
-    outputs_at,
-    room_lux,
-)
+from fillside.belief.result.restoring import known_belief
 from fillside.calibration.routine.warmth import Warming
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis
@@ -35,23 +27,16 @@ from fillside.metering.metered_studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
-from fillside.rig.calibration import Calibration
-from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.head import CorrectDrift
-from fillside.rig.tables.model import DEFAULT_CONSTANT, Rig
+from fillside.rig.tables.model import DEFAULT_CONSTANT, Point, Rig
 
 SENSOR_EVERY_S = 30.0
 """A sensor speaks all day; so often it is listened to."""
-SENSOR_NOISE_STOPS = 0.03
-"""How far one value of a sensor strays, beside what it is off by all the time; common practice, no source."""
+MOST_SIGHTINGS = 60
 REST_S = 1.5
 """A sensor averages: so soon after a change it may tell of the light before."""
-TELLS_FROM = 0.05
-"""A head with a smaller share of a reading's light is not said to have been told of by it."""
 ALONE_FROM = 0.9
 """From this share of a reading's light on it is of one head alone."""
-WARMING_STOPS = 0.1
-"""How much the drift of a head that warms up may change from one reading to the next."""
 LONGEST_TURN_S = 60.0
 """A process that slept corrects no more than that at once when it wakes."""
 STEP_STOPS = 0.005
@@ -111,53 +96,52 @@ class HeadDrift:
             "at": self.at,
         }
 
-
-def note_on(drift: HeadDrift) -> str:
-    """A line for people on a head that warms up or is off; nothing where all is well."""
-    if drift.to_come_stops is not None:
-        return f"{drift.head} is still warming up: about {abs(drift.to_come_stops):.1f} stop to come"
-    if not drift.is_off:
-        return ""
-    if abs(drift.corrected_stops) >= 0.005:
-        undone = f"; the balance makes up for {abs(drift.corrected_stops):.2f} stop of it"
-    else:
+    @property
+    def note(self) -> str:
+        """A line for people on a head that warms up or is off; nothing where all is well."""
+        if self.to_come_stops is not None:
+            return f"{self.head} is still warming up: about {abs(self.to_come_stops):.1f} stop to come"
+        if not self.is_off:
+            return ""
         undone = ""
-    return f"{drift.words}{undone}; line up to see whether the lamp or the stand changed"
+        if abs(self.corrected_stops) >= STEP_STOPS:
+            undone = f"; the balance makes up for {abs(self.corrected_stops):.2f} stop of it"
+        return f"{self.words}{undone}; line up to see whether the lamp or the stand changed"
 
 
-@dataclass(frozen=True)
-class _HeadReadings:
-    look: Look
-    outputs: FloatArray
-    lux: float
-    sigma_stops: float
-    by_sensor: bool = False
+def slow_correction(
+    corrected_stops: float, drift_stops: float, elapsed_s: float, *, per_hour: float = 0.2, most: float = 0.5
+) -> float:
+    """The correction [stops] to use after `elapsed_s`, on the way from the present one to undoing a drift.
+
+    A head that gives `drift_stops` more than calibrated is corrected by as much less, at most `per_hour`
+    stops an hour and never by more than `most` stops.
+
+    >>> slow_correction(0.0, -0.3, 1800.0)
+    0.1
+    """
+    wanted = min(max(-drift_stops, -most), most)
+    step = per_hour * max(elapsed_s, 0.0) / 3600
+    return min(max(wanted, corrected_stops - step), corrected_stops + step)
 
 
 class Drift:
     """What is known of the drift of each head. Unix times come in; the studio's clock is for what goes on."""
 
     def __init__(self, studio: MeteredStudio, unix_s: float = 0.0, warming: Warming | None = None) -> None:
-        self._studio = studio
+        self._studio, self._began_s = studio, unix_s
         self._calibration, self._rig = studio.light.calibration, studio.light.scene.rig
-        self._made: tuple[Rig, Calibration | None, Scene] | None = None
-        self._drifts = Drifts.unread(self._sensor_sd_stops(), unix_s)
+        self._belief: Belief | None = None
+        self._sightings: list[Sighting] = []
+        self._off: dict[str, tuple[float, float]] = {}
         self._warming = Warming(studio.clock) if warming is None else warming
         self._at: dict[str, float] = {}
+        self._by_hand: set[str] = set()
         self._heard_s = -math.inf
         self._turned_s = studio.clock()
         self._corrections: dict[str, float] = dict(studio.light.corrected)
         self._rates: dict[str, float] = {}
-
-    def _sensor_sd_stops(self) -> float:
-        """How far a sensor at the subject may be off all the time: like a meter, and by where it was put."""
-        name, rig = self._rig.sensor_of("heads"), self._rig
-        sd = rig.meter.sigma
-        if name is not None and self._calibration is not None:
-            here = self._calibrated()
-            half = np.full(len(here.names), 0.5)
-            sd = math.hypot(sd, hand_stops(here, look_of_sensor(rig.sensors[name], rig), half))
-        return sd
+        self._one_at_a_time = asyncio.Lock()
 
     def ready(self, reading: Reading) -> None:
         """Raise Refusal where there is nothing to hold a reading against, or its heads are not as told."""
@@ -171,19 +155,15 @@ class Drift:
         names = [name for name in self._studio.light.unwell if heads is None or name in heads]
         return f"{names[0]} does not obey" if names else ""
 
-    def read(self, reading: Reading, unix_s: float) -> str:
+    async def read(self, reading: Reading, unix_s: float) -> str:
         """Take in a reading of heads at levels, once a calibration is there; what it says."""
-        rig, here = self._rig, self._calibrated()
-        look = look_of(reading, rig)
-        outputs = outputs_at(here, dict(zip(reading.heads, reading.levels, strict=True)))
-        lux = reading.lux(rig.meter.constant_of(reading.receptor))
-        rounding = reading.rounding_lux(lux) / (max(lux, 1e-3) * math.log(2))
-        sigma = math.hypot(rig.meter.sigma, rounding, hand_stops(here, look, outputs))
-        row = self._take(_HeadReadings(look, outputs, lux, sigma), unix_s)
-        drift = [self._drift_words(name) for name in row.heads if name in self._at]
-        return "; ".join(drift) or "too little of that light is the heads' own to tell"
+        tells = await self._take(reading, unix_s)
+        self._by_hand.update(tells)
+        self._correct(0.0)
+        words = [self._drift_of(name).words for name in tells]
+        return "; ".join(words) or "too little of that light is the heads' own to tell"
 
-    def hear(self, order: SensorReport, unix_s: float) -> str:
+    async def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what the sensor at the subject says; what came of it."""
         table = self._rig.sensors[order.name]
         try:
@@ -198,63 +178,71 @@ class Drift:
         now = self._studio.clock()
         if now - self._heard_s < SENSOR_EVERY_S:
             return f"noted; one value in {SENSOR_EVERY_S:.0f} s counts"
-        outputs = self._studio.light.scene.dimmers.outputs(self._studio.light.codes)
-        if not np.any(outputs > 0):
+        lit = {name: level for name, level in self._studio.now().levels.items() if level > 0}
+        if not lit:
             return "not counted; no head is lit"
         if why := self._why_not():
             return f"not counted; {why}"
         self._heard_s = now
-        look = look_of_sensor(table, self._rig)
-        row = self._take(_HeadReadings(look, outputs, lux, SENSOR_NOISE_STOPS, by_sensor=True), unix_s)
-        return "; ".join(self._drift_words(name) for name in row.heads if name in self._at)
+        at, faced = (_point_of(self._rig, place) for place in (table.at, table.facing))
+        shown = SensorValue(tuple(lit), tuple(lit.values()), at, faced, table.receptor == "dome", lux)
+        return "; ".join(self._drift_of(name).words for name in await self._take(shown, unix_s))
 
-    def _calibrated(self) -> Scene:
-        """The rig as it was calibrated, in the room's light of now."""
-        made = self._made
-        if made is None or made[0] is not self._rig or made[1] is not self._calibration:
-            made = self._made = self._rig, self._calibration, scene(self._rig, self._calibration)
-        return made[2]
-
-    def _take(self, seen: _HeadReadings, unix_s: float) -> Row:
-        calibration = self._calibration
-        assert calibration is not None, "there is something to hold it against"
-        here = self._calibrated()
-        own = at_full_lux(here, seen.look) * seen.outputs
-        lux = {name: float(v) for name, v in zip(here.names, own, strict=True) if v > 0}
-        room = room_lux(self._studio.light.scene, seen.look)
-        drifts = self._drifts.later(unix_s)
-        row = row_of(drifts, seen.lux, lux, room, seen.sigma_stops, seen.by_sensor)
-        drifts = drifts.knowing({name: calibrated_stops(calibration, name) for name in row.heads})
-        for name, share in zip(row.heads, row.shares, strict=True):
-            if share >= TELLS_FROM:
-                self._at[name] = unix_s
+    async def _take(self, shown: Reading | SensorValue, unix_s: float) -> list[str]:
+        """Weigh what was shown with all that was before, apart from the light; the heads that it tells of."""
+        names = [head.name for head in self._rig.heads]
+        async with self._one_at_a_time:
+            warming = tuple(name for name in names if self._warming.to_come_stops(name) is not None)
+            self._sightings = [*self._sightings[1 - MOST_SIGHTINGS :], Sighting(shown, unix_s, warming)]
+            found = await asyncio.to_thread(self._weighed)
+        off, sd = float(found.off[-1]), self._rig.meter.sigma
+        for name, share in zip(names, found.shares[-1].tolist(), strict=True):
             if share >= ALONE_FROM:
-                expected = sum(lux.values()) + room
-                off = math.log2(max(seen.lux, 1e-3) / expected)
-                self._warming.read(name, off, seen.sigma_stops)
-        warming = [name for name in row.heads if self._warming.to_come_stops(name) is not None]
-        self._drifts = drifts.loosened(warming, WARMING_STOPS).heard(row)
-        return row
+                self._warming.read(name, off, sd)
+        return self._learn(found)[-1]
 
-    def replay(self, readings: Sequence[tuple[Reading, float, bool]]) -> None:
-        """What was told before a restart, since the calibration and oldest first: readings with their Unix
-        times, and whether of a line-up."""
-        began_s = readings[0][1] if readings else self._drifts.at_s
-        self._drifts, self._at = Drifts.unread(self._sensor_sd_stops(), began_s), {}
-        self._warming.forget()
-        if self._calibration is None:
-            return
+    def _weighed(self) -> Drifts:
+        if self._belief is None:
+            self._belief = known_belief(self._rig, self._calibration)
+        return drifts(self._belief, self._sightings, self._began_s)
+
+    def _learn(self, found: Drifts) -> list[list[str]]:
+        """Keep what was found; the heads that each sighting tells of."""
+        names = [head.name for head in self._rig.heads]
+        tells = [
+            [n for n, share in zip(names, own, strict=True) if share >= TELLS_FROM] for own in found.shares
+        ]
+        for sighting, heads in zip(self._sightings, tells, strict=True):
+            self._at.update(dict.fromkeys(heads, sighting.at_s))
+        drifted = dict(zip(names, zip(found.stops.tolist(), found.sd.tolist(), strict=True), strict=True))
+        self._off = {name: drifted[name] for name in self._at if name in drifted}
+        return tells
+
+    async def replay(self, readings: Sequence[tuple[Reading, float, bool]], since_s: float | None) -> None:
+        """Weigh what was told so far, since the calibration and oldest first: readings with their Unix times,
+        and whether of a line-up. The calibration is of the time `since_s`, None without one."""
         known = {head.name for head in self._rig.heads}
-        for reading, unix_s, of_lineup in readings:
+        self._began_s = self._began_s if since_s is None else since_s
+        self._sightings, self._at, self._off = [], {}, {}
+        self._warming.forget()
+        for reading, unix_s, of_lineup in readings[-MOST_SIGHTINGS:]:
             named = {*reading.heads, reading.facing} - {OWN_HEAD, CAMERA}
             if reading.heads and named <= known and not (of_lineup and self._is_nearer(reading)):
-                self.read(reading, unix_s)
-        self._warming.forget()
+                self._sightings.append(Sighting(reading, unix_s))
+        if self._sightings and self._calibration is not None:
+            self._learn(await asyncio.to_thread(self._weighed))
 
-    def lined_up(self, reading: Reading, unix_s: float) -> None:
+    def retracted(self) -> None:
+        """Correct anew after a reading that no longer counts."""
+        self._by_hand = set(self._at)
+        for name in self._corrections.keys() - self._off.keys():
+            del self._corrections[name]
+        self._correct(0.0)
+
+    async def lined_up(self, reading: Reading, unix_s: float) -> None:
         """Take in a line-up's reading, but none nearer to a head: there a stand that moved shows twice."""
         if self._calibration is not None and reading.heads and not self._is_nearer(reading):
-            self.read(reading, unix_s)
+            self._by_hand.update(await self._take(reading, unix_s))
 
     def _is_nearer(self, reading: Reading) -> bool:
         apart = [math.dist(reading.at, mark) for mark in self._rig.marks.values()]
@@ -267,16 +255,21 @@ class Drift:
         names = {head.name for head in self._rig.heads}
         gone = {
             name
-            for name in self._drifts.names
+            for name in {head.name for head in rig.heads} | names
             if name not in names or not same_basis(name, old, self._calibration)
         }
-        self._drifts = self._drifts.without(gone)
-        if rig.sensors != self._rig.sensors:
-            self._drifts = self._drifts.with_sensor(self._sensor_sd_stops())
+        same_sensor = rig.sensors == self._rig.sensors
+        self._sightings = [
+            one
+            for one in self._sightings
+            if not gone & set(one.shown.heads) and (same_sensor or isinstance(one.shown, Reading))
+        ]
         for name in gone:
             self._at.pop(name, None)
+            self._off.pop(name, None)
             self._warming.forget(name)
-        self._corrections = dict(self._studio.light.corrected)
+        self._by_hand -= gone
+        self._belief, self._corrections = None, dict(self._studio.light.corrected)
 
     def turn(self, routine: bool) -> None:
         """Lead corrections on; to be called every few seconds. While a routine runs they stay."""
@@ -286,13 +279,15 @@ class Drift:
         here = self._studio.light.scene
         lit = here.dimmers.outputs(self._studio.light.codes) > 0
         self._warming.lit([name for name, on in zip(here.names, lit, strict=True) if on])
-        wanted = bool(self._corrections) or any(head.correct_drift is not None for head in self._rig.heads)
-        if wanted and not routine and self._studio.light.acts:
-            self._lead_on(elapsed_s)
+        if not routine:
+            self._correct(elapsed_s)
 
-    def _lead_on(self, elapsed_s: float) -> None:
+    def _correct(self, elapsed_s: float) -> None:
+        """Correct what is known of drifts, while the balance acts on the light."""
+        if not self._studio.light.acts:
+            return
         for head in self._rig.heads:
-            by = self._led_on(head.name, head.correct_drift, elapsed_s)
+            by = self._corrected(head.name, head.correction, elapsed_s)
             if by:
                 self._corrections[head.name] = by
             else:
@@ -305,29 +300,30 @@ class Drift:
         if ended or max(apart, default=0.0) >= STEP_STOPS:
             self._studio.learned(HeadsCorrected(tuple(sorted(self._corrections.items()))))
 
-    def _led_on(self, name: str, table: CorrectDrift | None, elapsed_s: float) -> float:
+    def _corrected(self, name: str, table: CorrectDrift | None, elapsed_s: float) -> float:
+        """The correction of a head from now on [stops]."""
         present = self._corrections.get(name, 0.0)
         if table is None:
             rate = self._rates.get(name, CorrectDrift().per_hour)
             return slow_correction(present, 0.0, elapsed_s, per_hour=rate)
         self._rates[name] = table.per_hour
-        if name not in self._at or self._warming.to_come_stops(name) is not None:
+        if name not in self._off or self._warming.to_come_stops(name) is not None:
             return present
-        off, sigma = self._drifts.off(name)
+        off, sigma = self._off[name]
         # Known drifts are corrected; so is a correction that is known to be wrong.
         if max(abs(off), abs(off + present)) <= expanded(sigma):
             return present
+        if name in self._by_hand:
+            self._by_hand.discard(name)
+            elapsed_s = math.inf
         return slow_correction(present, off, elapsed_s, per_hour=table.per_hour, most=table.most)
 
     def _drift_of(self, name: str) -> HeadDrift:
-        off, sigma = self._drifts.off(name) if name in self._at else (None, None)
+        off, sigma = self._off.get(name, (None, None))
         to_come = self._warming.to_come_stops(name)
         return HeadDrift(
             name, off, sigma, to_come, self._studio.light.corrected.get(name, 0.0), self._at.get(name)
         )
-
-    def _drift_words(self, name: str) -> str:
-        return self._drift_of(name).words
 
     def _all_drifts(self) -> list[HeadDrift]:
         present = self._studio.light.corrected
@@ -340,4 +336,14 @@ class Drift:
 
     def notes(self) -> tuple[str, ...]:
         """A line for each head that is off by more than can be overlooked, or still warms up."""
-        return tuple(filter(None, map(note_on, self._all_drifts())))
+        return tuple(filter(None, (drift.note for drift in self._all_drifts())))
+
+
+def _point_of(rig: Rig, place: str | Point | None) -> Point:
+    """The point [m] that a sensor's table names: a place, the camera, a mark or a head."""
+    assert place is not None, "the file says where a sensor that watches the heads is"
+    if not isinstance(place, str):
+        return place
+    if place == CAMERA:
+        return rig.camera.position
+    return rig.marks[place] if place in rig.marks else rig.head(place).position

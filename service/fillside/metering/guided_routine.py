@@ -178,7 +178,7 @@ class GuidedRoutine:
         else:
             note = await self._checked(routine, reading, who)
             if routine.kind == "lineup":
-                self._drift.lined_up(reading, now)
+                await self._drift.lined_up(reading, now)
         await self._go_on()
         return note
 

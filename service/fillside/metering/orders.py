@@ -115,7 +115,7 @@ class MeterOrders:
         if isinstance(order, Read):
             return await self._read(order, who)
         if isinstance(order, SensorReport):
-            return self._hear(order)
+            return await self._hear(order)
         async with self._one_at_a_time:
             if isinstance(order, Strike):
                 return await self._strike(order)
@@ -127,13 +127,13 @@ class MeterOrders:
                 return await self._act(order)
         raise TypeError(f"nothing carries out {order.do}")
 
-    def _hear(self, order: SensorReport) -> str:
+    async def _hear(self, order: SensorReport) -> str:
         table = self._rig.sensors.get(order.name)
         if table is None or table.watches == "daylight":
             return self._daylight.hear(order, self._studio.unix_clock())
         if self._routine_runs:
             return "not counted while a routine is under way"
-        return self._drift.hear(order, self._studio.unix_clock())
+        return await self._drift.hear(order, self._studio.unix_clock())
 
     @property
     def _routine_runs(self) -> bool:
@@ -185,7 +185,7 @@ class MeterOrders:
         async with self._one_at_a_time:
             self._drift.ready(reading)
             number = await keep(self._store, reading, CHECK, who)
-            drift_words = self._drift.read(reading, self._studio.unix_clock())
+            drift_words = await self._drift.read(reading, self._studio.unix_clock())
         return f"reading {number} noted: {drift_words}{beside_words(reading, now, self._rig)}"
 
     async def _recall_drift(self) -> None:
@@ -194,7 +194,7 @@ class MeterOrders:
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
         understood = kept.valid_readings(self._store, entries)
         drift_words = [(reading, one.at, one.purpose != CHECK) for one, reading in understood]
-        self._drift.replay(drift_words)
+        await self._drift.replay(drift_words, None if used is None else used.at)
 
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
@@ -238,6 +238,7 @@ class MeterOrders:
         if not await strike(self._store, order.reading, order.why):
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
         await self._recall_drift()
+        self._drift.retracted()
         used = self._calibrator.used
         if (
             not await self._guide.struck(order.reading)

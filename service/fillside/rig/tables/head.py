@@ -76,13 +76,13 @@ MOST_CORRECTION_STOPS = 1.0
 
 
 class CorrectDrift(Table):
-    """Slow correction of a head's known drift."""
+    """Correction of a head's known drift: at the pace of the hold for what a hand's meter told."""
 
     most: Annotated[Number, Field(ge=0.001, le=MOST_CORRECTION_STOPS)] = Field(
         default=0.5, description="the most a drift is corrected by, in stops"
     )
     per_hour: Annotated[Number, Field(ge=0.001, le=1)] = Field(
-        default=0.2, description="the speed of the correction in stops per hour"
+        default=0.2, description="the speed of the correction of what a sensor tells, in stops per hour"
     )
 
 
@@ -120,12 +120,18 @@ class Head(Table):
         description="mean of what the room sends back, as a part of its light at its aim point, such as 0.1",
     )
     dimming: Dimming = Field(default=Dimming(), description="the dimming, as { curve = ..., floor = ... }")
-    correct_drift: CorrectDrift | None = Field(
-        default=None, description="correct a known drift slowly, as { most = 0.5, per_hour = 0.2 }"
+    correct_drift: CorrectDrift | Literal[False] = Field(
+        default=CorrectDrift(),
+        description="how a known drift is corrected, as { most = 0.5, per_hour = 0.2 }; false: it is not",
     )
     drive: Drive | None = Field(
         default=None, description="the wire, as { driver = ..., universe = ..., slot = ... }"
     )
+
+    @property
+    def correction(self) -> CorrectDrift | None:
+        """How a known drift is corrected; None where it is not."""
+        return self.correct_drift or None
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Self:
