@@ -238,6 +238,14 @@ class GuidedRoutine:
         await self._go_on()
         return True
 
+    async def told(self) -> None:
+        """Something was told of a head: what was read in this routine is weighed anew with it."""
+        routine = self._routine
+        if routine is None or not routine.readings or routine.stage == "done":
+            return
+        await self._weigh()
+        await self._go_on()
+
     async def _weigh(self) -> str:
         """Fit this routine's readings; what went wrong, or nothing."""
         routine = self._routine

@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.belief.evidence import Reading
+from fillside.belief.evidence import HeadEvent, Piece, Reading, TapeMeasure
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import stored_loads, strict_loads
 from fillside.rig.calibration import Calibration
@@ -145,6 +145,34 @@ def reading_in(body: Mapping[str, Any]) -> Reading:
         return Reading.model_validate(body)
     except (ValidationError, ValueError, ArithmeticError) as error:
         raise BadRowError(f"body is no reading: {first_line(error)}") from None
+
+
+TAPE, EVENT = "tape", "event"
+"""The purposes of a tape measure and of what was done to a head."""
+WEIGHED = ("calibrate", TAPE, EVENT)
+"""The purposes of what calibrations are made of."""
+_TOLD: dict[str, tuple[type[TapeMeasure] | type[HeadEvent], str]] = {
+    TAPE: (TapeMeasure, "tape measure"),
+    EVENT: (HeadEvent, "event"),
+}
+
+
+def piece_in(purpose: str, body: Mapping[str, Any]) -> Piece:
+    """Return the reading, tape measure or event in a row's body; raises BadRowError."""
+    if purpose not in _TOLD:
+        return reading_in(body)
+    model, noun = _TOLD[purpose]
+    try:
+        return model.model_validate(body)
+    except (ValidationError, ValueError, ArithmeticError) as error:
+        raise BadRowError(f"body is no {noun}: {first_line(error)}") from None
+
+
+def purpose_of(piece: Piece) -> str:
+    """Return the purpose under which a piece is kept that calibrations are made of."""
+    if isinstance(piece, Reading):
+        return WEIGHED[0]
+    return TAPE if isinstance(piece, TapeMeasure) else EVENT
 
 
 def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:

@@ -9,15 +9,19 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
 from fillside.belief.evidence import (
+    Evidence,
+    Piece,
     Reading,
     ReadingError,
-    check_against,
+    check_piece,
     evidence_from_csv,
     notes_of,
+    piece_from_note,
     reading_from_entry,
 )
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
@@ -161,6 +165,17 @@ def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
     return tuple(reading_from_entry(entry) for entry in calibration.readings_in_order())
 
 
+def evidence_of(calibration: Calibration) -> Evidence:
+    """The evidence a calibration came from, as far as it is understood."""
+    pieces: list[Piece | None] = [piece_from_note(note) for note in calibration.told]
+    for entry in calibration.readings_in_order():
+        try:
+            pieces.append(reading_from_entry(entry))
+        except ValidationError:
+            continue
+    return Evidence.of([piece for piece in pieces if piece is not None])
+
+
 def suggested(asked: NextReading | None) -> SuggestedReading | None:
     """The next best reading as data; None where there is none."""
     if asked is None:
@@ -204,23 +219,25 @@ def calibration_from_csv(text: str, rig: Rig) -> Calibration:
 
 @dataclass(frozen=True)
 class FittedCalibration:
-    """A calibration, and the readings (by place) that this rig can have nothing to do with, with why."""
+    """A calibration, and the evidence that this rig can have nothing to do with, with why."""
 
     calibration: Calibration
-    strange: dict[int, str]
+    strange: dict[Piece, str]
 
 
 def weigh(
-    rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | None = None
+    rig: Rig, evidence: Evidence | Sequence[Reading], only: Collection[str | None] | None = None
 ) -> FittedCalibration:
-    """The calibration from readings; its next best one is of the heads in `only`, if given.
+    """The calibration from evidence; its next best reading is of the heads in `only`, if given.
 
-    Readings of heads that the rig does not have any more, or of places it rules out, are left aside.
+    What is of heads that the rig does not have any more, or of places it rules out, is left aside.
     """
-    counted, strange = [], {}
-    for place, reading in enumerate(readings):
+    told = evidence if isinstance(evidence, Evidence) else Evidence(tuple(evidence))
+    counted: list[Piece] = []
+    strange: dict[Piece, str] = {}
+    for piece in told.pieces:
         try:
-            counted.append(check_against(reading, rig))
+            counted.append(check_piece(piece, rig))
         except ReadingError as error:
-            strange[place] = error.message
-    return FittedCalibration(calibration_of(believe(counted, rig), only), strange)
+            strange[piece] = error.message
+    return FittedCalibration(calibration_of(believe(Evidence.of(counted), rig), only), strange)

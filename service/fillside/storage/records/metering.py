@@ -7,10 +7,11 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
-from fillside.belief.evidence import Reading
-from fillside.storage.rows import BadRowError, reading_in, sensor_in
+from fillside.belief.evidence import Piece, Reading
+from fillside.storage.rows import EVENT, TAPE, BadRowError, piece_in, purpose_of, reading_in, sensor_in
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 
@@ -19,7 +20,8 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class StoredReading:
-    """A stored reading; `body` is the data handed in, `struck` the reason for ignoring it."""
+    """A stored reading, tape measure or event; `body` is the data handed in, `struck` the reason for ignoring
+    it."""
 
     id: int
     at: float
@@ -70,12 +72,29 @@ def save_reading(
 
 
 def save_readings(
-    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]], at: float | None = None
+    store: Store,
+    who: str,
+    pieces: Sequence[Piece],
+    at: float | None = None,
+    imported: tuple[int, Sequence[int]] | None = None,
 ) -> Future[list[int]]:
-    """Store all of these readings or none, with one Unix time; the future gives their numbers."""
+    """Store all of this evidence or none, with one Unix time; the future gives its numbers. `imported`
+    is the calibration that came with it, and the numbers of what was stored already: it has all of them from
+    then on.
+    """
     at = store.unix_clock() if at is None else at
-    rows = [(at, who, purpose, _text(body)) for body in bodies]
-    return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
+    bodies = [(purpose_of(one), one.model_dump(mode="json", exclude_none=True)) for one in pieces]
+    rows = [(at, who, purpose, _text(body)) for purpose, body in bodies]
+
+    def job(connection: sqlite3.Connection) -> list[int]:
+        numbers = [_insert_reading(connection, row) for row in rows]
+        if imported is not None:
+            # It stays one that a person chose, though it is no longer known by having no readings.
+            sql = "UPDATE calibration SET readings = ?, chosen = 1 WHERE id = ?"
+            connection.execute(sql, (_text(sorted({*imported[1], *numbers})), imported[0]))
+        return numbers
+
+    return store.write(job)
 
 
 def _insert_reading(connection: sqlite3.Connection, row: tuple[float, str, str, str]) -> int:
@@ -132,6 +151,18 @@ def valid_readings(store: Store, entries: Sequence[StoredReading]) -> list[tuple
     """Return rows with their parsed readings; unparsable ones are left out and noted."""
     parsed = ((one, _parsed(store, one, reading_in)) for one in entries)
     return [(one, reading) for one, reading in parsed if reading is not None]
+
+
+def valid_pieces(store: Store, entries: Sequence[StoredReading]) -> list[tuple[StoredReading, Piece]]:
+    """Return rows with their parsed evidence, as `valid_readings` does."""
+    parsed = ((one, _parsed(store, one, partial(piece_in, one.purpose))) for one in entries)
+    return [(one, piece) for one, piece in parsed if piece is not None]
+
+
+def told_of_heads(store: Store, most: int = 200) -> list[StoredReading]:
+    """Return the newest tape measures and events in order, without struck ones."""
+    sql = f"purpose IN ('{TAPE}', '{EVENT}') AND struck IS NULL ORDER BY id DESC"
+    return _readings(store, sql, (), most)[::-1]
 
 
 def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
