@@ -22,7 +22,6 @@ from fillside.photometry.exposure import (
     f_stop_reading,
     lux_from_reading,
 )
-from fillside.rig.calibration import HeadNote, WeighedReading
 from fillside.rig.problems import one_line
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
 
@@ -118,17 +117,24 @@ class TapeMeasure(BaseModel):
 
 
 class HeadEvent(BaseModel):
-    """A change that somebody made to a head: its stand was moved a little, or its lamp was changed."""
+    """A change that somebody made to a head: its stand was moved a little, or its lamp was changed.
+
+    `was` is where the rig file had the stand before [m], and `was_cd` what intensity it stated of the lamp
+    [cd], where the file is another since.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     head: Name
     kind: Literal["moved", "changed"]
+    was: Point | None = None
+    was_cd: Annotated[float, Field(gt=0, le=1e9)] | None = None
     time: str | None = None
     note: str | None = None
 
 
 Piece = Reading | TapeMeasure | HeadEvent
+Remarks = Mapping[str, str | None]
 
 
 @dataclass(frozen=True)
@@ -141,11 +147,12 @@ class Evidence:
 
     @classmethod
     def of(cls, pieces: Sequence[Piece]) -> Self:
-        """Sort pieces by their kind."""
+        """Sort pieces by their kind, and events by their time: the latest is what does not say it."""
+        events = [one for one in pieces if isinstance(one, HeadEvent)]
         return cls(
             tuple(one for one in pieces if isinstance(one, Reading)),
             tuple(one for one in pieces if isinstance(one, TapeMeasure)),
-            tuple(one for one in pieces if isinstance(one, HeadEvent)),
+            tuple(sorted(events, key=lambda one: math.inf if (at := seconds_of(one.time)) is None else at)),
         )
 
     @property
@@ -191,33 +198,6 @@ def _last_digit(value: float | None) -> float:
     """Worth of the last digit a number was written with, at most 1."""
     exponent = Decimal(repr(value or 0.0)).normalize().as_tuple().exponent
     return 10.0 ** min(0, exponent if isinstance(exponent, int) else 0)
-
-
-def reading_from_entry(entry: WeighedReading) -> Reading:
-    """The reading of an entry in a calibration; pydantic's ValidationError for an entry that is none."""
-    own = {key: value for key, value in entry.model_dump().items() if key in Reading.model_fields}
-    return Reading.model_validate(own)
-
-
-def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
-    """The tape measure or event in a calibration's note; None for what is not understood."""
-    fields = note.model_dump(exclude_none=True)
-    kind = fields.pop("kind", None)
-    try:
-        if kind == "tape":
-            return TapeMeasure.model_validate(fields)
-        return HeadEvent.model_validate({**fields, "kind": kind})
-    except ValidationError:
-        return None
-
-
-def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
-    """Tape measures and events as a calibration has them."""
-    tapes = [
-        HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
-    ]
-    events = [HeadNote.model_validate(e.model_dump(exclude_none=True)) for e in evidence.events]
-    return (*tapes, *events)
 
 
 def check_against(reading: Reading, rig: Rig) -> Reading:
@@ -344,7 +324,7 @@ def _told_of_head(cell: Mapping[str, str], unit: str, rig: Rig) -> TapeMeasure |
     if unit in _DONE:
         if remarks["time"] is not None and seconds_of(remarks["time"]) is None:
             raise ReadingError(f'time: "{remarks["time"]}" is no date and time such as 2026-02-11T09:30')
-        return HeadEvent.model_validate({"head": name, "kind": unit, **remarks})
+        return _event(cell, name, unit, remarks, rig)
     fields = {
         "head": name,
         "at": _place(cell, rig),
@@ -353,6 +333,19 @@ def _told_of_head(cell: Mapping[str, str], unit: str, rig: Rig) -> TapeMeasure |
     }
     try:
         return TapeMeasure.model_validate(fields)
+    except ValidationError as error:
+        raise ReadingError(_first_error(error)) from None
+
+
+def _event(cell: Mapping[str, str], head: str, kind: str, remarks: Remarks, rig: Rig) -> HeadEvent:
+    """An event of a head: of a stand with its former place, of a lamp with its former intensity, if given."""
+    fields: dict[str, object] = {"head": head, "kind": kind, **remarks}
+    if kind == "moved" and any(cell[axis] for axis in "xyz"):
+        fields["was"] = _place(cell, rig)
+    if kind == "changed" and cell["value"]:
+        fields["was_cd"] = _number(cell["value"], "value")
+    try:
+        return HeadEvent.model_validate(fields)
     except ValidationError as error:
         raise ReadingError(_first_error(error)) from None
 
@@ -478,7 +471,8 @@ def _cells(piece: Piece) -> tuple[object, ...]:
     if isinstance(piece, TapeMeasure):
         return (piece.head, "", *piece.at, repr(piece.distance_m), "m", "", "")
     if isinstance(piece, HeadEvent):
-        return (piece.head, "", "", "", "", "", piece.kind, "", "")
+        cd = "" if piece.was_cd is None else repr(piece.was_cd)
+        return (piece.head, "", *(piece.was or ("", "", "")), cd, piece.kind, "", "")
     head, level = "+".join(piece.heads), "+".join(map(repr, piece.levels))
     value = "" if piece.value is None else repr(piece.value)
     return (head, level, *piece.at, value, piece.unit, piece.receptor, piece.facing)

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
-from fillside.belief.result.calibrating import evidence_of, weigh
+from fillside.belief.result.calibrating import weigh
+from fillside.belief.result.entries import evidence_of
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.drift.daylight import with_sensors
 from fillside.hold.machine.hold import Hold

@@ -41,6 +41,7 @@ from fillside.metering.readings import (
     strike,
     sure_words,
 )
+from fillside.metering.rig_watch import RigWatch
 from fillside.metering.told import (
     counted_words,
     event_of,
@@ -78,15 +79,22 @@ class MeterOrders:
     """All methods are called on the event loop's thread."""
 
     def __init__(
-        self, store: Store, studio: MeteredStudio, calibrator: Calibrator, daylight: Daylight, drift: Drift
+        self,
+        store: Store,
+        studio: MeteredStudio,
+        calibrator: Calibrator,
+        daylight: Daylight,
+        drift: Drift,
+        rig_watch: RigWatch | None = None,
     ) -> None:
         self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
-        self._drift = drift
+        self._drift, self._rig_watch = drift, rig_watch or RigWatch(store)
         self._guide = GuidedRoutine(store, studio, calibrator, daylight, drift)
         self._one_at_a_time = asyncio.Lock()
 
     async def open(self) -> None:
         """Take up what was under way when the last run ended."""
+        self._rig_watch.look(self._studio.light.scene.rig)
         try:
             await self._recall_drift()
         except Exception:  # kept data that was right by itself and is not together
@@ -96,7 +104,10 @@ class MeterOrders:
 
     def view(self) -> MeterView:
         """The part of the state that metering adds: the routine that is under way, daylight, and drift."""
-        return MeterView(self.routine(), self._daylight.state(), self._drift.state(), self._drift.notes())
+        used = self._calibrator.used
+        changed = self._rig_watch.notes(() if used is None else used.readings)
+        notes = (*changed, *self._drift.notes())
+        return MeterView(self.routine(), self._daylight.state(), self._drift.state(), notes)
 
     def routine(self) -> dict[str, Any] | None:
         """The step of a routine that is under way; None when none is."""
@@ -109,6 +120,7 @@ class MeterOrders:
 
     def light_replaced(self) -> None:
         """Tell a held light that replaced another what was learned since of the room and of heads."""
+        self._rig_watch.look(self._studio.light.scene.rig)
         self._daylight.light_replaced()
         self._drift.light_replaced()
 

@@ -203,12 +203,27 @@ def calibration_row(row: Row) -> Values:
 
 
 def metering_row(row: Row) -> Values:
-    """id, calibration, routine, weighed."""
+    """id, calibration, routine, weighed, heads."""
     if row[0] != 1:
         raise BadRowError("id is not 1")
     used = None if row[1] is None else _id(row[1], "calibration")
     routine = None if row[2] is None else _object(row[2], "routine")
-    return 1, used, routine, _count(row[3], "weighed")
+    heads = None if row[4] is None else _heads(row[4])
+    return 1, used, routine, _count(row[3], "weighed"), heads
+
+
+def _heads(value: Any) -> dict[str, Any]:
+    """Check what a rig file said of heads."""
+    found = _object(value, "heads")
+    for one in found.values():
+        try:
+            x, y, z, cd = map(float, (*one["position"], one["intensity_cd"]))
+            sound = all(map(math.isfinite, (x, y, z, cd))) and cd > 0 and {"lamp", "modifier"} <= set(one)
+        except (KeyError, TypeError, ValueError, OverflowError):
+            sound = False
+        if not sound:
+            raise BadRowError("heads is no list of heads")
+    return found
 
 
 def removal_row(row: Row) -> Values:
@@ -282,11 +297,11 @@ TABLES = {
         {"meter": "{}", "readings": "[]", "chosen": 0},
     ),
     "metering": RowTable(
-        ("id", "calibration", "routine", "weighed"),
+        ("id", "calibration", "routine", "weighed", "heads"),
         metering_row,
         "calibration in use",
         "calibrations in use",
-        {"calibration": None, "routine": None, "weighed": 0},
+        {"calibration": None, "routine": None, "weighed": 0, "heads": None},
     ),
     "removal": RowTable(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
     "take": RowTable(

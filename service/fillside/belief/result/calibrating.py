@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import ValidationError
 
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
@@ -20,13 +19,11 @@ from fillside.belief.evidence import (
     ReadingError,
     check_piece,
     evidence_from_csv,
-    notes_of,
-    piece_from_note,
-    reading_from_entry,
 )
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
 from fillside.belief.next_reading import NextReading, next_reading
 from fillside.belief.observations import DARK_LUX
+from fillside.belief.result.entries import notes_of, reading_from_entry
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
@@ -163,17 +160,6 @@ def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
     Raises pydantic's ValidationError for entries that are no readings.
     """
     return tuple(reading_from_entry(entry) for entry in calibration.readings_in_order())
-
-
-def evidence_of(calibration: Calibration) -> Evidence:
-    """The evidence a calibration came from, as far as it is understood."""
-    pieces: list[Piece | None] = [piece_from_note(note) for note in calibration.told]
-    for entry in calibration.readings_in_order():
-        try:
-            pieces.append(reading_from_entry(entry))
-        except ValidationError:
-            continue
-    return Evidence.of([piece for piece in pieces if piece is not None])
 
 
 def suggested(asked: NextReading | None) -> SuggestedReading | None:

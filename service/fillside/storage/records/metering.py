@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from fillside.belief.evidence import Piece, Reading
+from fillside.belief.evidence import HeadEvent, Piece, Reading
 from fillside.storage.rows import EVENT, TAPE, BadRowError, piece_in, purpose_of, reading_in, sensor_in
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
@@ -271,6 +271,43 @@ def load_routine(store: Store) -> dict[str, Any] | None:
     """Return the routine that was under way, or None."""
     found = store.rows("metering")
     return found[0][2] if found else None
+
+
+def load_heads(store: Store) -> dict[str, Any] | None:
+    """Return what the rig file said of its heads when it was last held, or None."""
+    found = store.rows("metering")
+    return found[0][4] if found else None
+
+
+def save_heads(
+    store: Store, heads: dict[str, Any], who: str, events: Sequence[HeadEvent], at: float
+) -> list[Future[int | None]]:
+    """Store what the rig file says of its heads, and an event for each of `events` whose head was ever
+    metered; the futures give their numbers, None where it was not. It is tried until it is stored.
+    """
+    told = [
+        store.keep(PersistentJob(partial(_insert_once, row=(at, who, EVENT, _text(body)), head=event.head)))
+        for event, body in ((one, one.model_dump(mode="json", exclude_none=True)) for one in events)
+    ]
+    text = _text(heads)
+    store.keep(PersistentJob(lambda connection: connection.execute("UPDATE metering SET heads = ?", (text,))))
+    return told
+
+
+def _insert_once(connection: sqlite3.Connection, row: tuple[float, str, str, str], head: str) -> int | None:
+    """Store a piece of evidence of a head, though it may be tried twice; None if it was never metered."""
+    known = connection.execute(
+        "SELECT id FROM reading WHERE at = ? AND who = ? AND purpose = ? AND body = ?", row
+    ).fetchone()
+    if known is not None:
+        return int(known[0])
+    name = (f'"{head}"',) * 2
+    metered = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM reading WHERE purpose <> 'event' AND instr(body, ?) > 0) "
+        "OR EXISTS (SELECT 1 FROM calibration WHERE instr(body, ?) > 0)",
+        name,
+    ).fetchone()[0]
+    return _insert_reading(connection, row) if metered else None
 
 
 def _text(value: Any) -> str:
