@@ -58,6 +58,7 @@ from fillside.orders.metering import (
     Import,
     LineupOrder,
     Read,
+    RoundOrder,
     SensorReport,
     Strike,
     UseCalibration,
@@ -156,7 +157,7 @@ class MeterOrders:
                 return await self._use(order)
             if isinstance(order, Import):
                 return await self._import(order, who)
-            if isinstance(order, CalibrateOrder | LineupOrder):
+            if isinstance(order, CalibrateOrder | LineupOrder | RoundOrder):
                 return await self._act(order)
         raise TypeError(f"nothing carries out {order.do}")
 
@@ -173,7 +174,7 @@ class MeterOrders:
         step = self._guide.step
         return step is not None and not step.left and step.stage != "done"
 
-    async def _act(self, order: CalibrateOrder | LineupOrder) -> str:
+    async def _act(self, order: CalibrateOrder | LineupOrder | RoundOrder) -> str:
         try:
             return await self._guide.act(order.do, order.act, order.item, self._studio.unix_clock())
         except KeyError as error:

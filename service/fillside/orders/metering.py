@@ -94,6 +94,17 @@ class LineupOrder(MeterOrder):
     item: str | None = Field(default=None, max_length=64, description="what is ticked")
 
 
+class RoundOrder(MeterOrder):
+    """Read each head once: all are lit by themselves, one after the other.
+
+    Start, continue or leave the round.
+    """
+
+    do: Literal["round"]
+    act: Act = "start"
+    item: str | None = Field(default=None, max_length=64, description="nothing is ticked in a round")
+
+
 class UseCalibration(MeterOrder):
     """Go back to an earlier calibration, or to the rig file alone.
 

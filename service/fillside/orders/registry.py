@@ -104,6 +104,11 @@ _KINDS = (
     OrderKind("calibrate", "Guided, with a light meter: what your lamps really do.", timeout_s=FIT_TIMEOUT_S),
     OrderKind("lineup", "Two minutes before a shoot: is all as calibrated?", timeout_s=FIT_TIMEOUT_S),
     OrderKind(
+        "round",
+        "Read each head once: all are lit by themselves, one after the other.",
+        timeout_s=FIT_TIMEOUT_S,
+    ),
+    OrderKind(
         "calibration", "Go back to an earlier calibration, or to the rig file alone.", timeout_s=FIT_TIMEOUT_S
     ),
     OrderKind("import", "Take in a file of readings, or a calibration.", timeout_s=FIT_TIMEOUT_S),

@@ -48,6 +48,7 @@ ORDERS: tuple[dict[str, Any], ...] = (
     {"do": "strike", "reading": 1, "why": "a slip"},
     {"do": "calibrate", "act": "start"},
     {"do": "lineup", "act": "leave"},
+    {"do": "round", "act": "start"},
     {"do": "calibration", "use": None},
     {"do": "sensor", "name": "window", "value": 640, "unit": "lux"},
     {

@@ -14,7 +14,7 @@ Args = dict[str, Any]
 Order = dict[str, Any]
 METER_SIGMA_STOPS = 0.03
 HEADER = "head,level,x,y,z,value,unit,receptor,facing"
-SLOWLY_WEIGHED = ("read", "event", "strike", "calibrate", "lineup", "calibration", "import")
+SLOWLY_WEIGHED = ("read", "event", "strike", "calibrate", "lineup", "round", "calibration", "import")
 """Orders that are answered only once readings are weighed."""
 SETTING = "homie setting"
 """Stands for the order that home automation gives by setting a property."""
@@ -32,6 +32,7 @@ MOVES_FROZEN = frozenset(
         "identify",
         "calibrate",
         "lineup",
+        "round",
         "read",
         "event",
     }
@@ -168,6 +169,7 @@ DRAW: dict[str, tuple[float, Callable[[Random, Args], Order]]] = {
     "strike": (0.3, lambda random, rig: {"reading": random.choice([1, 1, 2, 3])}),
     "calibrate": (0.5, _routine),
     "lineup": (0.5, _routine),
+    "round": (0.3, _routine),
     "calibration": (0.3, lambda random, rig: {"use": random.choice([None, 1])}),
     "import": (0.3, _import),
     "sensor": (1.5, _sensor),

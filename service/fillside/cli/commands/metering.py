@@ -77,6 +77,24 @@ def lineup(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> i
     return _guide("lineup", virtual_meter, False, url, token, as_json)
 
 
+@click.command(
+    name="round",
+    epilog="""\b
+Examples:
+  fillside round                         the person with the meter types one number a head
+  fillside round --virtual-meter
+
+\b
+Status 0 is when each head was read, 1 when the round was left.
+""",
+)
+@VIRTUAL_METER
+@live_options
+def round_of_heads(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> int:
+    """Read each head once: all are lit by themselves, one after the other, at the level that is held."""
+    return _guide("round", virtual_meter, False, url, token, as_json)
+
+
 def _guide(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None, as_json: bool) -> int:
     from fillside.cli.guide import PersonWithMeter, RoutineGuide, SimulatedMeter
 
@@ -90,6 +108,8 @@ def _guide(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | No
     if as_json:
         click.echo(json.dumps(last))
     verdict = (last or {}).get("verdict")
+    if kind == "round":
+        return NO_GO if last is None else 0
     return 0 if verdict is not None and verdict["go"] else NO_GO
 
 
