@@ -42,7 +42,7 @@ TABLES = {
     "identity": ("name", "value"),
     "reading": ("at", "who", "purpose", "body", "struck"),
     "calibration": ("at", "meter", "readings", "body", "chosen"),
-    "metering": ("calibration", "routine", "weighed"),
+    "metering": ("calibration", "routine", "weighed", "heads"),
     "removal": ("rows",),
     "take": ("began", "ended", "first", "last", "belief", "geometry", "camera"),
 }
@@ -56,6 +56,7 @@ JSON_COLUMNS = (
     ("calibration", "readings"),
     ("calibration", "body"),
     ("metering", "routine"),
+    ("metering", "heads"),
     ("take", "first"),
     ("take", "last"),
     ("take", "belief"),

@@ -245,7 +245,7 @@ async def made(rig: Rig, store: Store, remembered: Any = None) -> AsyncIterator[
 
     def apply(calibration: Calibration | None, at: str | None) -> None:
         here.applied.append(at)
-        here.hold = here.hold.replaced(rig, calibration, at, hold_s[0])
+        here.hold = here.hold.replaced(here.rig, calibration, at, hold_s[0])
         running.settle()
         here.desk.light_replaced()
 

@@ -38,7 +38,6 @@ from fillside.belief.result.figure_uncertainty import (
 from fillside.belief.result.shared_words import shared_words
 from fillside.cli.commands.offline import fit
 from fillside.cli.render.calibration import COMPARED_LEVELS, curve_words, fit_lines
-from fillside.orders.answers import Refusal
 from fillside.photometry.dimming import curve
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibration import CalibratedCurve, Calibration
@@ -265,17 +264,15 @@ def test_a_wrong_row_gets_one_clear_line(row: str, why: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("row", "what"), [(TAPE, "a tape measure of key"), (MOVED, "key moved"), (CHANGED, "fill changed")]
+    ("row", "purpose", "what"),
+    [(TAPE, "tape", "1 tape measure"), (MOVED, "event", "1 event"), (CHANGED, "event", "1 event")],
 )
-async def test_the_daemon_takes_readings_alone_and_says_what_takes_the_rest(row: str, what: str) -> None:
+async def test_the_daemon_takes_all_that_fit_takes(row: str, purpose: str, what: str) -> None:
     with Store.in_memory() as store:
         async with made(rig_of(), store) as here:
-            with pytest.raises(Refusal) as refused:
-                await here.do(do="import", readings=HEAD + READ + row)
-            assert kept.readings(store) == []
-    said = f"{what} is no reading, and only those are taken here; `fillside fit` takes both"
-    assert said in refused.value.message
-    assert "\n" not in refused.value.message
+            note = await here.do(do="import", readings=HEAD + READ + row)
+            assert [one.purpose for one in kept.readings(store)[::-1]] == ["calibrate", "calibrate", purpose]
+    assert note.startswith(f"2 readings, {what} taken; ratio known to ±")
 
 
 def test_a_head_whose_room_light_alone_changed_is_named() -> None:

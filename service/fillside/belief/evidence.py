@@ -22,7 +22,6 @@ from fillside.photometry.exposure import (
     f_stop_reading,
     lux_from_reading,
 )
-from fillside.rig.calibration import HeadNote, WeighedReading
 from fillside.rig.problems import one_line
 from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Point, Rig
 
@@ -34,7 +33,8 @@ LONGEST_CELL = 400
 """Characters of one value; a note is the only one that may need more than a few."""
 OWN_HEAD, CAMERA = "head", "camera"
 _HALF_STOP, _THIRD_STOP, _TENTH_STOP = 0.5, 1 / 3, 0.1
-_METRES_PER = {"m": 1.0, "ft": 0.3048}
+METRES_PER = {"m": 1.0, "ft": 0.3048}
+"""Units of a tape measure."""
 _DONE = ("moved", "changed")
 _LIGHT = ("lux", "fc")
 """Units of light that are a word; the others have a number in them."""
@@ -117,12 +117,18 @@ class TapeMeasure(BaseModel):
 
 
 class HeadEvent(BaseModel):
-    """A change that somebody made to a head: its stand was moved a little, or its lamp was changed."""
+    """A change that somebody made to a head: its stand was moved a little, or its lamp was changed.
+
+    `was` is where the rig file had the stand before [m], and `was_cd` what intensity it stated of the lamp
+    [cd], where the file is another since.
+    """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     head: Name
     kind: Literal["moved", "changed"]
+    was: Point | None = None
+    was_cd: Annotated[float, Field(gt=0, le=1e9)] | None = None
     time: str | None = None
     note: str | None = None
 
@@ -141,6 +147,7 @@ class SensorValue:
 
 
 Piece = Reading | TapeMeasure | HeadEvent
+Remarks = Mapping[str, str | None]
 
 
 @dataclass(frozen=True)
@@ -153,18 +160,23 @@ class Evidence:
 
     @classmethod
     def of(cls, pieces: Sequence[Piece]) -> Self:
-        """Sort pieces by their kind."""
+        """Sort pieces by their kind, and events by their time: the latest is what does not say it."""
+        events = [one for one in pieces if isinstance(one, HeadEvent)]
         return cls(
             tuple(one for one in pieces if isinstance(one, Reading)),
             tuple(one for one in pieces if isinstance(one, TapeMeasure)),
-            tuple(one for one in pieces if isinstance(one, HeadEvent)),
+            tuple(sorted(events, key=lambda one: math.inf if (at := seconds_of(one.time)) is None else at)),
         )
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """All of it, readings first."""
+        return (*self.readings, *self.tapes, *self.events)
 
     @property
     def newest_s(self) -> float | None:
         """The time of the newest piece [s]; None if none says its time."""
-        pieces: tuple[Piece, ...] = (*self.readings, *self.tapes, *self.events)
-        times = [seconds_of(one.time) for one in pieces]
+        times = [seconds_of(one.time) for one in self.pieces]
         return max((own for own in times if own is not None), default=None)
 
 
@@ -181,37 +193,24 @@ def seconds_of(time: str | None) -> float | None:
     return (then if then.tzinfo else then.replace(tzinfo=UTC)).timestamp()
 
 
+def time_of(unix_s: float) -> str:
+    """A Unix time [s] as `seconds_of` reads it, to the microsecond.
+
+    >>> time_of(86400.0), time_of(0.25)
+    ('1970-01-02T00:00:00Z', '1970-01-01T00:00:00.250000Z')
+    """
+    return datetime.fromtimestamp(unix_s, UTC).isoformat().replace("+00:00", "Z")
+
+
+def dated(piece: Piece, unix_s: float) -> Piece:
+    """A piece with a Unix time [s], unless it says its own."""
+    return piece if piece.time else piece.model_copy(update={"time": time_of(unix_s)})
+
+
 def _last_digit(value: float | None) -> float:
     """Worth of the last digit a number was written with, at most 1."""
     exponent = Decimal(repr(value or 0.0)).normalize().as_tuple().exponent
     return 10.0 ** min(0, exponent if isinstance(exponent, int) else 0)
-
-
-def reading_from_entry(entry: WeighedReading) -> Reading:
-    """The reading of an entry in a calibration; pydantic's ValidationError for an entry that is none."""
-    own = {key: value for key, value in entry.model_dump().items() if key in Reading.model_fields}
-    return Reading.model_validate(own)
-
-
-def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
-    """The tape measure or event in a calibration's note; None for what is not understood."""
-    fields = note.model_dump(exclude_none=True)
-    kind = fields.pop("kind", None)
-    try:
-        if kind == "tape":
-            return TapeMeasure.model_validate(fields)
-        return HeadEvent.model_validate({**fields, "kind": kind})
-    except ValidationError:
-        return None
-
-
-def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
-    """Tape measures and events as a calibration has them."""
-    tapes = [
-        HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
-    ]
-    events = [HeadNote.model_validate(e.model_dump(exclude_none=True)) for e in evidence.events]
-    return (*tapes, *events)
 
 
 def check_against(reading: Reading, rig: Rig) -> Reading:
@@ -219,18 +218,35 @@ def check_against(reading: Reading, rig: Rig) -> Reading:
     known = {head.name: head for head in rig.heads}
     named = reading.heads if reading.facing in (OWN_HEAD, CAMERA) else (*reading.heads, reading.facing)
     for name in named:
-        if name not in known:
-            raise ReadingError(f'there is no head "{name}"; there are {", ".join(known)}')
-    if math.dist(reading.at, rig.first_mark) > FARTHEST_M:
-        raise ReadingError(f"the place is more than {FARTHEST_M:g} m from the first mark; x, y, z are metres")
-    if not LOWEST_M <= reading.at[2] <= HIGHEST_M:
-        raise ReadingError(
-            f"the height z is {reading.at[2]:g} m; from {LOWEST_M:g} to {HIGHEST_M:g} is right"
-        )
+        _check_head(name, rig)
+    _check_place(reading.at, rig)
     for name in named:
         if math.dist(reading.at, known[name].position) < 0.05:
             raise ReadingError(f'the place is in the lit face of "{name}"; x, y, z are where the meter was')
     return reading
+
+
+def check_piece(piece: Piece, rig: Rig) -> Piece:
+    """The piece, if it can be of this rig; ReadingError otherwise."""
+    if isinstance(piece, Reading):
+        return check_against(piece, rig)
+    _check_head(piece.head, rig)
+    if isinstance(piece, TapeMeasure):
+        _check_place(piece.at, rig)
+    return piece
+
+
+def _check_head(name: str, rig: Rig) -> None:
+    if name not in {head.name for head in rig.heads}:
+        known = ", ".join(head.name for head in rig.heads)
+        raise ReadingError(f'there is no head "{name}"; there are {known}')
+
+
+def _check_place(place: Point, rig: Rig) -> None:
+    if math.dist(place, rig.first_mark) > FARTHEST_M:
+        raise ReadingError(f"the place is more than {FARTHEST_M:g} m from the first mark; x, y, z are metres")
+    if not LOWEST_M <= place[2] <= HIGHEST_M:
+        raise ReadingError(f"the height z is {place[2]:g} m; from {LOWEST_M:g} to {HIGHEST_M:g} is right")
 
 
 def readings_from_csv(text: str, rig: Rig) -> tuple[Reading, ...]:
@@ -239,7 +255,7 @@ def readings_from_csv(text: str, rig: Rig) -> tuple[Reading, ...]:
     if found.tapes or found.events:
         other = f"a tape measure of {found.tapes[0].head}" if found.tapes else f"{found.events[0].head} "
         other += "" if found.tapes else found.events[0].kind
-        raise ReadingError(f"{other} is no reading, and only those are taken here; `fillside fit` takes both")
+        raise ReadingError(f"{other} is no reading, and only those are taken here")
     return found.readings
 
 
@@ -303,7 +319,7 @@ def _columns(header: Sequence[str]) -> dict[str, int]:
 def _piece(cells: Sequence[str], columns: Mapping[str, int], rig: Rig) -> Piece:
     cell = _named(cells, columns)
     unit = cell["unit"].lower()
-    if unit in _METRES_PER or unit in _DONE:
+    if unit in METRES_PER or unit in _DONE:
         return _told_of_head(cell, unit, rig)
     if unit.isalpha() and unit not in _LIGHT:
         raise ReadingError(
@@ -316,23 +332,33 @@ def _piece(cells: Sequence[str], columns: Mapping[str, int], rig: Rig) -> Piece:
 def _told_of_head(cell: Mapping[str, str], unit: str, rig: Rig) -> TapeMeasure | HeadEvent:
     """A tape measure, or what was done to a head."""
     name = cell["head"].lower()
-    if name not in {head.name for head in rig.heads}:
-        raise ReadingError(
-            f'there is no head "{name}"; there are {", ".join(head.name for head in rig.heads)}'
-        )
+    _check_head(name, rig)
     remarks = {key: cell.get(key) or None for key in OPTIONAL_COLUMNS}
     if unit in _DONE:
         if remarks["time"] is not None and seconds_of(remarks["time"]) is None:
             raise ReadingError(f'time: "{remarks["time"]}" is no date and time such as 2026-02-11T09:30')
-        return HeadEvent.model_validate({"head": name, "kind": unit, **remarks})
+        return _event(cell, name, unit, remarks, rig)
     fields = {
         "head": name,
         "at": _place(cell, rig),
-        "distance_m": _number(cell["value"], "value") * _METRES_PER[unit],
+        "distance_m": _number(cell["value"], "value") * METRES_PER[unit],
         **remarks,
     }
     try:
         return TapeMeasure.model_validate(fields)
+    except ValidationError as error:
+        raise ReadingError(_first_error(error)) from None
+
+
+def _event(cell: Mapping[str, str], head: str, kind: str, remarks: Remarks, rig: Rig) -> HeadEvent:
+    """An event of a head: of a stand with its former place, of a lamp with its former intensity, if given."""
+    fields: dict[str, object] = {"head": head, "kind": kind, **remarks}
+    if kind == "moved" and any(cell[axis] for axis in "xyz"):
+        fields["was"] = _place(cell, rig)
+    if kind == "changed" and cell["value"]:
+        fields["was_cd"] = _number(cell["value"], "value")
+    try:
+        return HeadEvent.model_validate(fields)
     except ValidationError as error:
         raise ReadingError(_first_error(error)) from None
 
@@ -443,13 +469,23 @@ def _number(text: str, column: str) -> float:
     return number
 
 
-def csv_from_readings(readings: Sequence[Reading]) -> str:
-    """The readings as a CSV file that `readings_from_csv` reads back."""
+def csv_from_readings(pieces: Sequence[Piece]) -> str:
+    """Readings, tapes and events as a CSV file that `evidence_from_csv` reads back."""
     sheet = io.StringIO()
     writer = csv.writer(sheet, lineterminator="\n")
     writer.writerow((*COLUMNS, *OPTIONAL_COLUMNS))
-    for r in readings:
-        head, level = "+".join(r.heads), "+".join(map(repr, r.levels))
-        value = "" if r.value is None else repr(r.value)
-        writer.writerow((head, level, *r.at, value, r.unit, r.receptor, r.facing, r.time or "", r.note or ""))
+    for piece in pieces:
+        writer.writerow((*_cells(piece), piece.time or "", piece.note or ""))
     return sheet.getvalue()
+
+
+def _cells(piece: Piece) -> tuple[object, ...]:
+    """The cells of a piece but for its time and note."""
+    if isinstance(piece, TapeMeasure):
+        return (piece.head, "", *piece.at, repr(piece.distance_m), "m", "", "")
+    if isinstance(piece, HeadEvent):
+        cd = "" if piece.was_cd is None else repr(piece.was_cd)
+        return (piece.head, "", *(piece.was or ("", "", "")), cd, piece.kind, "", "")
+    head, level = "+".join(piece.heads), "+".join(map(repr, piece.levels))
+    value = "" if piece.value is None else repr(piece.value)
+    return (head, level, *piece.at, value, piece.unit, piece.receptor, piece.facing)

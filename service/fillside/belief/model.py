@@ -8,7 +8,7 @@ receptor and 2 for a dome, |u| < 1), and of the ambient light in the same four n
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -31,6 +31,7 @@ from fillside.belief.priors import (
     METER,
     METER_SD_STOPS,
     MOVED_M,
+    REPLACED_M,
     ROOM,
     ROOM_X,
     SETBACK,
@@ -93,10 +94,23 @@ class Wanted:
 
 @dataclass(frozen=True)
 class HeadStep:
-    """A change of a head: its stand was "moved", or its lamp "changed"."""
+    """A change of a head: its stand was "moved", or its lamp "changed".
+
+    `was` is where the rig file had the stand before [m], `was_cd` what it said of the lamp; None where the
+    file did not change.
+    """
 
     head: int
     kind: str
+    was: Point | None = None
+    was_cd: float | None = None
+
+    @property
+    def size(self) -> float:
+        """Standard deviation of what it does: [m] for a stand, [stops] for a lamp."""
+        if self.kind == "changed":
+            return CHANGED_STOPS
+        return MOVED_M if self.was is None else REPLACED_M
 
 
 @dataclass(frozen=True)
@@ -115,6 +129,7 @@ class Quantities:
     lamp_head: IntArray
     lamp_level: FloatArray
     lamp_after: BoolArray
+    lamp_label: FloatArray
     paths: LightPaths
     place: FloatArray
     sky: FloatArray
@@ -214,12 +229,12 @@ class Model:
     def index_of_step(self, step: int) -> int:
         return self.heads * PER_HEAD + SHARED + step
 
-    def by_step(self, kind: str, size: float) -> FloatArray:
+    def by_step(self, kind: str) -> FloatArray:
         """The effect of each step (k) of a kind on each head (n, k), per unit of its unknown."""
         found = np.zeros((self.heads, len(self.steps)))
         for k, step in enumerate(self.steps):
             if step.kind == kind:
-                found[step.head, k] = size
+                found[step.head, k] = step.size
         return found
 
     def figures(self, z: FloatArray) -> Figures:
@@ -239,8 +254,8 @@ class Model:
             room_gain=np.exp(log_room + np.clip(room_sd * own[:, ROOM], -_FARTHEST, _FARTHEST)),
             room_lean=lean,
             dimmers=self.prior.dimmers.at(own[:, FIGURES:]),
-            moves_m=self.by_step("moved", MOVED_M) * stepped,
-            changes_stops=self.by_step("changed", CHANGED_STOPS) * stepped,
+            moves_m=self.by_step("moved") * stepped,
+            changes_stops=self.by_step("changed") * stepped,
             ambient_lux=ambient_lux
             * math.exp(min(max(ambient_sd * float(shared[AMBIENT]), -_FARTHEST), _FARTHEST)),
             ambient_lean=ambient_lean[0],
@@ -257,9 +272,26 @@ class Model:
         x, y, z = toward.tolist()
         return WindowLight(self.rig.first_mark, (x, y, z), float(away))
 
-    def target(self, facing: str | Point) -> FloatArray:
-        """The point that a receptor faces [m]."""
+    def target(self, facing: str | Point, after: Sequence[bool] = ()) -> FloatArray:
+        """The point that a receptor faces [m], after which steps; by default all."""
+        if facing in self.names and not all(after):
+            return self.stood(self.names.index(facing), after)
         return self.targets[facing] if isinstance(facing, str) else np.array(facing, dtype=np.float64)
+
+    def stood(self, head: int, after: Sequence[bool]) -> FloatArray:
+        """The place of a head [m] after which steps, which are in the order of time."""
+        places = (step.was for step in self._to_come(head, after) if step.was is not None)
+        return np.array(next(places, self.rig.heads[head].position), dtype=np.float64)
+
+    def label(self, head: int, after: Sequence[bool]) -> float:
+        """The intensity of a head in the rig file after which steps, over that of now [stops]."""
+        labels = (step.was_cd for step in self._to_come(head, after) if step.was_cd is not None)
+        return next((math.log2(cd / self.rig.heads[head].intensity_cd) for cd in labels), 0.0)
+
+    def _to_come(self, head: int, after: Sequence[bool]) -> Iterator[HeadStep]:
+        """The steps of a head that were still to come after these."""
+        passed = zip(self.steps, after, strict=False)
+        return (step for step, done in passed if step.head == head and not done)
 
     def quantities(self, wanted: Sequence[Wanted]) -> Quantities:
         """Quantities from what is wanted; equal paths count once."""
@@ -274,10 +306,12 @@ class Model:
                 row.append(number)
                 path.append(known.setdefault(key, len(known)))
                 lamp.append(lamps.setdefault((term.head, term.level, after), len(lamps)))
+        stood = np.array([self.stood(key[0], key[4]) for key in known], dtype=np.float64).reshape(-1, 3)
         sky = np.zeros((len(wanted), 3))
         for number, one in enumerate(wanted):
             if one.ambient is not None:
-                sky[number] = unit(self.target(one.ambient) - np.array(one.place))
+                after = now if one.after is None else one.after
+                sky[number] = unit(self.target(one.ambient, after) - np.array(one.place))
         return Quantities(
             np.array(row, dtype=np.intp),
             np.array(path, dtype=np.intp),
@@ -285,12 +319,15 @@ class Model:
             np.array([key[0] for key in lamps], dtype=np.intp),
             np.array([key[1] for key in lamps], dtype=np.float64),
             np.array([key[2] for key in lamps], dtype=np.bool_).reshape(len(lamps), len(self.steps)),
+            np.array([self.label(key[0], key[2]) for key in lamps], dtype=np.float64),
             LightPaths(
                 np.array([key[0] for key in known], dtype=np.intp),
                 np.array([key[1] for key in known], dtype=np.float64).reshape(-1, 3),
-                np.array([self.target(key[2]) for key in known], dtype=np.float64).reshape(-1, 3),
+                np.array([self.target(key[2], key[4]) for key in known], dtype=np.float64).reshape(-1, 3),
                 np.array([key[3] for key in known], dtype=np.bool_),
                 np.array([key[4] for key in known], dtype=np.bool_).reshape(len(known), len(self.steps)),
+                stood,
+                unit(self.prior.aims[[key[0] for key in known]] - stood),
             ),
             np.array([one.place for one in wanted], dtype=np.float64).reshape(-1, 3),
             sky,
@@ -370,7 +407,7 @@ class Model:
         """Slopes of the quantities (m,) in the steps (m, k)."""
         found = np.zeros((len(wanted), len(self.steps)))
         if self.steps:
-            moved, changed = self.by_step("moved", MOVED_M), self.by_step("changed", CHANGED_STOPS)
+            moved, changed = self.by_step("moved"), self.by_step("changed")
             by = deeper[:, None] * moved[wanted.head] + (lux * LN2)[:, None] * changed[wanted.head]
             np.add.at(found, wanted.row, by * wanted.paths.after[wanted.path])
         return found
@@ -417,7 +454,8 @@ def _lit(there: Figures, wanted: Quantities, log2_output: FloatArray) -> FloatAr
     """Intensity of each lamp (l,) [cd]; at level 0 there is none, whatever its dimmer."""
     head = wanted.lamp_head
     changes = _stepped(there.changes_stops, head, wanted.lamp_after)
-    return np.asarray(np.exp2(there.log2_cd[head] + changes + log2_output) * (wanted.lamp_level > 0))
+    log2_cd = there.log2_cd[head] + wanted.lamp_label + changes
+    return np.asarray(np.exp2(log2_cd + log2_output) * (wanted.lamp_level > 0))
 
 
 def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:

@@ -148,7 +148,7 @@ def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, 
 def steps_of(evidence: Evidence, rig: Rig) -> tuple[HeadStep, ...]:
     """The steps of a model that the events are."""
     names = [head.name for head in rig.heads]
-    return tuple(HeadStep(names.index(event.head), event.kind) for event in evidence.events)
+    return tuple(HeadStep(names.index(e.head), e.kind, e.was, e.was_cd) for e in evidence.events)
 
 
 def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
@@ -166,8 +166,8 @@ def _days(time: str | None, now: float | None) -> float:
 def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, ...], float]]:
     for tape in evidence.tapes:
         head = model.names.index(tape.head)
-        away = math.dist(model.rig.heads[head].position, tape.at)
-        yield head, _after(evidence, tape.time), tape.distance_m - away
+        after = _after(evidence, tape.time)
+        yield head, after, tape.distance_m - math.dist(model.stood(head, after), tape.at)
 
 
 def _stated_ambient(model: Model) -> Iterator[tuple[Wanted, float]]:

@@ -20,13 +20,16 @@ _STEP_SETBACK_M, _STEP_SHARE = 0.004, 0.01
 @dataclass(frozen=True)
 class LightPaths:
     """Lines from heads to receptors (m): which head, where the receptor is [m], the point that it faces [m],
-    dome or flat, and after which of the studio's steps (m, k) its light was."""
+    dome or flat, after which of the studio's steps (m, k) its light was, where the head stood then [m], and
+    along what it shone."""
 
     head: IntArray
     place: FloatArray
     faced: FloatArray
     dome: BoolArray
     after: BoolArray
+    stood: FloatArray
+    beam: FloatArray
 
     def __len__(self) -> int:
         return len(self.head)
@@ -81,8 +84,8 @@ def _lux(paths: LightPaths, labels: LightSources, setback_m: FloatArray, share: 
     tries = len(setback_m) // max(len(paths), 1)
     head = np.tile(paths.head, tries)
     sources = LightSources(
-        position=np.tile(labels.position[paths.head] - paths.place, (tries, 1)),
-        axis=labels.axis[head],
+        position=np.tile(paths.stood - paths.place, (tries, 1)),
+        axis=np.tile(paths.beam, (tries, 1)),
         intensity_cd=np.ones(len(head)),
         spread=labels.spread[head],
         diameter_m=labels.diameter_m[head] * share,

@@ -18,7 +18,6 @@ from fillside.belief.model import PER_HEAD, Figures, Model
 from fillside.belief.observations import Observations, stops, stops_slopes
 from fillside.belief.priors import (
     AMBIENT,
-    MOVED_M,
     ROOM,
     STAND,
     TAPE_SD_M,
@@ -63,7 +62,7 @@ class InverseProblem:
         for head, after, _ in self.seen.tapes:
             row = np.zeros((1, self.model.size))
             row[0, self.model.head_block(head).start + STAND] = TAPE_SD_M
-            row[0, self.model.index_of_step(0) :] = self.model.by_step("moved", MOVED_M)[head] * after
+            row[0, self.model.index_of_step(0) :] = self.model.by_step("moved")[head] * after
             expected, rows = np.append(expected, row @ z), np.concatenate([rows, row])
         off = self.values - expected
         return Point(there, expected, rows, float(off @ self.weight @ off + z @ z))

@@ -37,6 +37,8 @@ TAPE_SD_M = 0.03
 """Standard deviation of where a head stands about its place in the file: common practice, no source."""
 MOVED_M, CHANGED_STOPS = 0.35, 0.6
 """Standard deviations of how far a moved stand goes, and of how much a changed lamp differs."""
+REPLACED_M = 0.04
+"""The same of a stand that the rig file has at another place since: two places are off, each by itself."""
 METER_SD_STOPS, DOME_SD_STOPS = 0.04, 0.05
 """Standard deviations by which meters differ from one another, and a dome from a flat receptor, which sees
 less from the side."""
@@ -71,6 +73,7 @@ class Prior:
 
     Attributes:
         sources: the heads as the rig file states them.
+        aims: the points that they are aimed at (n, 3) [m].
         dimmers: their dimmers.
         log2_cd: of the stated intensities (n,).
         setback_m, lit_share: means and standard deviations, each a pair of (n,).
@@ -79,6 +82,7 @@ class Prior:
     """
 
     sources: LightSources
+    aims: FloatArray
     dimmers: DimmerPriors
     log2_cd: FloatArray
     setback_m: tuple[FloatArray, FloatArray]
@@ -129,6 +133,7 @@ def prior(rig: Rig) -> Prior:
     kinds = [_kind(head) for head in heads]
     return Prior(
         sources=own.sources,
+        aims=own.aims,
         dimmers=DimmerPriors(own.curves, np.array([_is_certain(head) for head in heads], dtype=np.bool_)),
         log2_cd=np.log2(own.sources.intensity_cd),
         setback_m=_pairs([_setback(head, kind) for head, kind in zip(heads, kinds, strict=True)]),

@@ -20,6 +20,7 @@ from fillside.rig.problems import LONGEST_SHOWN, quoted
 from fillside.text import uncertainty
 
 UNITS = {"lux": "lux", "lx": "lux", "fc": "fc", "ev": "ev100", "ev100": "ev100"}
+TAPE_UNITS = ("m", "ft")
 F_STOP = "f-stop"
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([a-z0-9]*)", re.IGNORECASE | re.ASCII)
 _APERTURE = re.compile(
@@ -84,6 +85,18 @@ def parse_reading(text: str, unit: DisplayUnit) -> tuple[dict[str, Any], Display
     if aperture is None or not (aperture[1] or aperture[3] or aperture[4] or unit.kind == F_STOP):
         raise ValueError(f"{quoted(typed)} is not what a meter shows; {_EXAMPLES}")
     return {"unit": _f_stop(aperture, unit)}, replace(unit, kind=F_STOP)
+
+
+def parse_tape(text: str) -> dict[str, Any] | None:
+    """Parse a typed distance into the members of a `read` order; None for text that is none.
+
+    >>> parse_tape("1,62 m"), parse_tape("5.33ft"), parse_tape("640")
+    ({'value': 1.62, 'unit': 'm'}, {'value': 5.33, 'unit': 'ft'}, None)
+    """
+    number = _NUMBER.fullmatch(plain(text).strip())
+    if number is None or number[2].lower() not in TAPE_UNITS:
+        return None
+    return {"value": parse_digits(number[1].replace(",", ".")), "unit": number[2].lower()}
 
 
 _EXAMPLES = "such as 640, 640 lux, 60 fc, 8.3 ev, or 5.6+0.7 for f/5.6 and seven tenths"

@@ -65,7 +65,9 @@ COMMANDS: dict[str, CommandEntry] = {
     ),
     "calibrate": _order("calibrate", METER, "metering:calibrate"),
     "lineup": _order("lineup", METER, "metering:lineup"),
+    "round": _order("round", METER, "metering:round_of_heads"),
     "read": _order("read", METER, "metering:read"),
+    "event": _order("event", METER, "metering:event"),
     "readings": CommandEntry(_ + "metering:readings", METER, "The readings taken; strike, export, import."),
     "calibrations": CommandEntry(
         _ + "metering:calibrations", METER, "The calibrations; go back, export, import."

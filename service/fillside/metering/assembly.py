@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from fillside.background.worker_process import WorkerProcess, Workers
 from fillside.calibration.routine.warmth import Warming
+from fillside.metering.rig_watch import RigWatch
 from fillside.orders.model import MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.runtime.loop import Runner
@@ -41,9 +42,11 @@ class MeteringOnDemand:
         self._warming = Warming(clock)
         self._making = asyncio.Lock()
         self._orders: MeterOrders | None = None
+        self._rig_watch = RigWatch(store)
 
     async def open(self) -> None:
         """Go on with what is kept: a calibration, a routine or a correction; or listen to a sensor."""
+        self._rig_watch.look(self._runner.light.scene.rig)
         rig, kept_by_us = self._runner.light.scene.rig, (kept.current_calibration, kept.load_routine)
         if rig.sensors or self._runner.light.corrected or any(read(self._store) for read in kept_by_us):
             await self._needed()
@@ -62,7 +65,7 @@ class MeteringOnDemand:
         if self._orders is not None:
             self._orders.light_replaced()
         else:
-            # The rig file may name a sensor now.
+            # The rig file may name a sensor now, or have a head elsewhere.
             self._runner.jobs.start("metering", self.open)
 
     def turn(self) -> None:
@@ -114,7 +117,7 @@ class MeteringOnDemand:
         )
         calibrator = Calibrator(self._store, apply, studio.changed, self._workers())
         drift = Drift(studio, self._began_unix_s, self._warming)
-        return MeterOrders(self._store, studio, calibrator, Daylight(studio), drift)
+        return MeterOrders(self._store, studio, calibrator, Daylight(studio), drift, self._rig_watch)
 
 
 @asynccontextmanager

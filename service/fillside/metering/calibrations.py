@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 from fillside.background.worker_process import WorkerProcess
-from fillside.belief.evidence import Reading
+from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
 from fillside.belief.result.calibrating import weigh
+from fillside.belief.result.entries import evidence_of
 from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.drift.daylight import with_sensors
 from fillside.hold.machine.hold import Hold
@@ -20,6 +22,7 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
 from fillside.storage.records.metering import StoredReading
+from fillside.storage.rows import WEIGHED
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
@@ -29,6 +32,8 @@ Applies = Callable[[Calibration | None, str | None], None]
 """Hands the hold a calibration and when it was made."""
 
 MOST_IN_A_FIT = 200
+_RECENT = 1_000
+"""How many of the newest readings are looked through for those of a calibration that comes back."""
 _USED = "UPDATE metering SET calibration = ?"
 
 
@@ -42,8 +47,8 @@ async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
 
 @dataclass(frozen=True)
 class StoredFit:
-    """A calibration, the numbers of the readings in it, how many of each head, and what the newest one is
-    doubted for."""
+    """A calibration, the numbers of the evidence in it, how many readings of each head, and what the newest
+    one is doubted for."""
 
     calibration: Calibration
     numbers: tuple[int, ...]
@@ -67,11 +72,6 @@ async def _use_calibration(store: Store, number: int | None, used: int | None) -
     return await wait_until_stored(
         kept.use_calibration(store, number), lambda _: kept.revert(store, _USED, used)
     )
-
-
-def _dated(entry: StoredReading, reading: Reading) -> Reading:
-    """A reading with the time at which it was stored, unless it has one of its own: its age counts."""
-    return reading if reading.time else reading.model_copy(update={"time": made_at(entry.at)})
 
 
 def _remark_on(calibration: Calibration, number: int) -> str | None:
@@ -105,26 +105,68 @@ class Calibrator:
     async def fit(
         self, rig: Rig, numbers: Sequence[int], only: Collection[str | None] | None = None
     ) -> StoredFit:
-        """The calibration from readings by their numbers; struck and impossible ones are left out.
+        """The calibration from evidence by its numbers; what is struck or impossible is left out.
 
-        Raises ApartError where it cannot be worked out.
+        What was told of heads since counts by itself. Raises WorkerError where it cannot be worked out.
         """
-        rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
-        understood = kept.valid_readings(self._store, rows)
-        entries, readings = [one for one, _ in understood], [_dated(*one) for one in understood]
+        evidence = await asyncio.to_thread(self._evidence, numbers)
         with self._working():
-            found = await self._apart.run(weigh, rig, readings, only)
-        for place, why in found.strange.items():
-            log.warning("reading %d is left aside: %s", entries[place].id, why)
-        counted = [i for i in range(len(entries)) if i not in found.strange]
-        kept_numbers = tuple(entries[i].id for i in counted)
+            found = await self._apart.run(weigh, rig, Evidence.of([piece for _, piece in evidence]), only)
+        counted = [one for one in evidence if one[1] not in found.strange]
+        for number, piece in evidence:
+            if piece in found.strange:
+                log.warning("reading %d is left aside: %s", number, found.strange[piece])
+        kept_numbers = tuple(number for number, _ in counted)
         shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
+        read = [piece for _, piece in counted if isinstance(piece, Reading)]
+        newest_is_read = bool(counted) and isinstance(counted[-1][1], Reading)
         return StoredFit(
             calibration=with_sensors(found.calibration, shown),
             numbers=kept_numbers,
-            taken=Counter(name for i in counted for name in readings[i].heads),
-            remark=_remark_on(found.calibration, len(counted)),
+            taken=Counter(name for reading in read for name in reading.heads),
+            remark=_remark_on(found.calibration, len(read)) if newest_is_read else None,
         )
+
+    def _evidence(self, numbers: Sequence[int]) -> list[tuple[int, Piece]]:
+        """Evidence by its numbers, dated, with what was told of its heads since the first of it."""
+        found = {one.id: dated(piece, one.at) for one, piece in self._stored(numbers)}
+        first: dict[str, float] = {}
+        for piece in found.values():
+            for name in piece.heads if isinstance(piece, Reading) else (piece.head,):
+                first[name] = min(first.get(name, math.inf), seconds_of(piece.time) or 0.0)
+        for one, piece in kept.valid_pieces(self._store, kept.told_of_heads(self._store)):
+            news = dated(piece, one.at)
+            if not isinstance(news, Reading) and (seconds_of(news.time) or 0.0) >= first.get(
+                news.head, math.inf
+            ):
+                found[one.id] = news
+        return sorted(found.items())
+
+    def _stored(self, numbers: Sequence[int]) -> list[tuple[StoredReading, Piece]]:
+        return kept.valid_pieces(self._store, kept.readings_of(self._store, numbers))
+
+    async def take_in(self) -> None:
+        """Store what a calibration that was made elsewhere stands on: it counts with all that follows.
+
+        What is stored already keeps its number. Raises NotStoredError.
+        """
+        used, calibration = self.used, self.calibration
+        if used is None or calibration is None or used.readings:
+            return
+        pieces = [dated(piece, used.at) for piece in evidence_of(calibration).pieces]
+        if not pieces:
+            return
+        rows = await asyncio.to_thread(kept.readings, self._store, _RECENT)
+        alike = {
+            dated(piece, one.at): one.id
+            for one, piece in kept.valid_pieces(self._store, rows)
+            if one.struck is None and one.purpose in WEIGHED
+        }
+        new = [piece for piece in pieces if piece not in alike]
+        numbers = [alike[piece] for piece in pieces if piece in alike]
+        who = f"calibration {used.id}"
+        await wait_until_stored(kept.save_readings(self._store, who, new, imported=(used.id, numbers)))
+        self.used = await asyncio.to_thread(kept.current_calibration, self._store)
 
     async def judge(self, rig: Rig, readings: Sequence[Reading]) -> HeadChange:
         """What became of a head since it was calibrated; ApartError where it cannot be told."""
@@ -161,15 +203,15 @@ class Calibrator:
         self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
 
     async def numbers_with(self, newest: Sequence[int], elsewhere: Collection[int] = ()) -> list[int]:
-        """What a fit outside a routine weighs: the readings of the calibration in use, new ones, and any that
-        no calibration ever weighed because the process was killed before; not those of a routine."""
+        """What a fit outside a routine weighs: the evidence of the calibration in use, new one, and any that
+        no calibration ever weighed because the process was killed before; not that of a routine."""
         known = self.used.readings if self.used is not None else ()
         weighed = await asyncio.to_thread(kept.newest_weighed, self._store)
         later = await asyncio.to_thread(kept.readings, self._store, MOST_IN_A_FIT)
         missed = [
             entry.id
             for entry in later
-            if entry.purpose == "calibrate"
+            if entry.purpose in WEIGHED
             and entry.struck is None
             and entry.id > weighed
             and entry.id not in elsewhere

@@ -32,7 +32,8 @@ from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio
-from fillside.metering.readings import keep, strike
+from fillside.metering.readings import keep, strike, sure_words
+from fillside.metering.told import says_of_light
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show
 from fillside.orders.metering import Act
@@ -81,8 +82,10 @@ class GuidedRoutine:
 
     @property
     def readings(self) -> tuple[int, ...]:
-        """The numbers of the readings of a routine that is under way."""
-        return () if self._routine is None else self._routine.readings
+        """The numbers of the readings of a routine that is under way, but for those of a round: each of them
+        counts at once."""
+        routine = self._routine
+        return () if routine is None or routine.kind == "round" else routine.readings
 
     async def act(self, kind: Kind, act: Act, item: str | None, now: float) -> str:
         """Go on in a routine; KeyError (with what would be right) for an unknown item."""
@@ -106,7 +109,7 @@ class GuidedRoutine:
         self._go_to(acts.start(kind, now))
         await self._calibrator.begin()
         await self._go_on()
-        return "begun; tick the cautions first"
+        return "begun" if kind == "round" else "begun; tick the cautions first"
 
     async def _tick(self, routine: Routine, item: str | None) -> None:
         items = tuple(items_of(routine, self._rig))
@@ -137,7 +140,9 @@ class GuidedRoutine:
         if number is not None:
             await strike(self._store, number, "taken again")
         self._go_to(back)
-        if number is not None:
+        if number is not None and routine.kind == "round":
+            await self._weigh_round(())
+        elif number is not None:
             await self._weigh()
 
     async def _passed_over(self, routine: Routine) -> Routine:
@@ -147,7 +152,8 @@ class GuidedRoutine:
             asked = reading_to_take(routine, self._known())
             after = acts.passed_over(routine, "" if asked is None else asked.head or "")
             self._go_to(after)
-            await self._weigh()
+            if routine.kind != "round":
+                await self._weigh()
             return after
         check = check_to_take(routine, self._known().held)
         return routine if check is None else acts.passed_over(routine, check.name)
@@ -183,6 +189,8 @@ class GuidedRoutine:
         return note
 
     async def _read(self, routine: Routine, reading: Reading, who: str) -> str:
+        if routine.kind == "round":
+            return await self._read_round(routine, reading, who)
         number = await self._keep(reading, "calibrate", who)
         self._go_to(acts.took(routine, number))
         trouble = await self._weigh()
@@ -190,6 +198,27 @@ class GuidedRoutine:
         if trouble:
             return f"reading {number} taken; {trouble}"
         return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+
+    async def _read_round(self, routine: Routine, reading: Reading, who: str) -> str:
+        """A reading of a round counts at once, with all that is known already."""
+        await self._calibrator.take_in()
+        number = await self._keep(reading, "calibrate", who)
+        self._go_to(acts.took(routine, number, reading.heads[0]))
+        try:
+            fitted = await self._weigh_round([number])
+        except WorkerError as error:
+            log.error("the readings cannot be weighed: %s", error)
+            return f"reading {number} taken; it is kept, but could not be weighed"
+        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
+        return f"reading {number} taken{doubted}{sure_words(fitted.calibration)}"
+
+    async def _weigh_round(self, newest: Sequence[int]) -> StoredFit:
+        fitted = await self._calibrator.fit(self._rig, await self._calibrator.numbers_with(newest))
+        if says_of_light(fitted.calibration):
+            await self._calibrator.adopt(self._rig, fitted.calibration, fitted.numbers)
+        else:
+            await self._calibrator.go_back(self._rig, None)
+        return fitted
 
     async def _warmed(self, routine: Routine, reading: Reading, now: float, who: str) -> str:
         after, note = acts.warm_up(routine, self._lux(reading), now)
@@ -232,11 +261,19 @@ class GuidedRoutine:
         routine = self._routine
         if routine is None or routine.stage == "done" or number not in routine.readings:
             return False
-        left = tuple(own for own in routine.readings if own != number)
-        self._go_to(routine.model_copy(update={"readings": left}))
-        await self._weigh()
+        self._go_to(acts.without(routine, number))
+        await (self._weigh_round(()) if routine.kind == "round" else self._weigh())
         await self._go_on()
         return True
+
+    async def told(self) -> None:
+        """Something was told of a head: what was read in this routine is weighed anew with it."""
+        routine = self._routine
+        if routine is None or not routine.readings or routine.stage == "done":
+            return
+        if routine.kind != "round":
+            await self._weigh()
+        await self._go_on()
 
     async def _weigh(self) -> str:
         """Fit this routine's readings; what went wrong, or nothing."""

@@ -15,7 +15,15 @@ from typing import Any
 from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerError
-from fillside.belief.evidence import Reading, ReadingError, check_against, readings_from_csv
+from fillside.belief.evidence import (
+    HeadEvent,
+    Reading,
+    ReadingError,
+    TapeMeasure,
+    check_against,
+    check_piece,
+    evidence_from_csv,
+)
 from fillside.belief.result.shared_words import shared_words
 from fillside.calibration.routine.steps import Asks
 from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
@@ -33,12 +41,24 @@ from fillside.metering.readings import (
     strike,
     sure_words,
 )
+from fillside.metering.rig_watch import RigWatch
+from fillside.metering.told import (
+    counted_words,
+    event_of,
+    is_tape,
+    outcome_words,
+    says_of_light,
+    tape_of,
+    told_words,
+)
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (
     CalibrateOrder,
+    HeadEventOrder,
     Import,
     LineupOrder,
     Read,
+    RoundOrder,
     SensorReport,
     Strike,
     UseCalibration,
@@ -49,6 +69,7 @@ from fillside.rig.tables.model import Rig
 from fillside.runtime.studio import MeterView
 from fillside.storage.errors import NotStoredError, disk_trouble
 from fillside.storage.records import metering as kept
+from fillside.storage.rows import purpose_of
 from fillside.storage.store import Store
 from fillside.system_errors import why
 
@@ -59,15 +80,22 @@ class MeterOrders:
     """All methods are called on the event loop's thread."""
 
     def __init__(
-        self, store: Store, studio: MeteredStudio, calibrator: Calibrator, daylight: Daylight, drift: Drift
+        self,
+        store: Store,
+        studio: MeteredStudio,
+        calibrator: Calibrator,
+        daylight: Daylight,
+        drift: Drift,
+        rig_watch: RigWatch | None = None,
     ) -> None:
         self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
-        self._drift = drift
+        self._drift, self._rig_watch = drift, rig_watch or RigWatch(store)
         self._guide = GuidedRoutine(store, studio, calibrator, daylight, drift)
         self._one_at_a_time = asyncio.Lock()
 
     async def open(self) -> None:
         """Take up what was under way when the last run ended."""
+        self._rig_watch.look(self._studio.light.scene.rig)
         try:
             await self._recall_drift()
         except Exception:  # kept data that was right by itself and is not together
@@ -77,7 +105,10 @@ class MeterOrders:
 
     def view(self) -> MeterView:
         """The part of the state that metering adds: the routine that is under way, daylight, and drift."""
-        return MeterView(self.routine(), self._daylight.state(), self._drift.state(), self._drift.notes())
+        used = self._calibrator.used
+        changed = self._rig_watch.notes(() if used is None else used.readings)
+        notes = (*changed, *self._drift.notes())
+        return MeterView(self.routine(), self._daylight.state(), self._drift.state(), notes)
 
     def routine(self) -> dict[str, Any] | None:
         """The step of a routine that is under way; None when none is."""
@@ -90,6 +121,7 @@ class MeterOrders:
 
     def light_replaced(self) -> None:
         """Tell a held light that replaced another what was learned since of the room and of heads."""
+        self._rig_watch.look(self._studio.light.scene.rig)
         self._daylight.light_replaced()
         self._drift.light_replaced()
 
@@ -117,13 +149,15 @@ class MeterOrders:
         if isinstance(order, SensorReport):
             return await self._hear(order)
         async with self._one_at_a_time:
+            if isinstance(order, HeadEventOrder):
+                return await self._told(event_of(order, self._rig), who)
             if isinstance(order, Strike):
                 return await self._strike(order)
             if isinstance(order, UseCalibration):
                 return await self._use(order)
             if isinstance(order, Import):
                 return await self._import(order, who)
-            if isinstance(order, CalibrateOrder | LineupOrder):
+            if isinstance(order, CalibrateOrder | LineupOrder | RoundOrder):
                 return await self._act(order)
         raise TypeError(f"nothing carries out {order.do}")
 
@@ -140,7 +174,7 @@ class MeterOrders:
         step = self._guide.step
         return step is not None and not step.left and step.stage != "done"
 
-    async def _act(self, order: CalibrateOrder | LineupOrder) -> str:
+    async def _act(self, order: CalibrateOrder | LineupOrder | RoundOrder) -> str:
         try:
             return await self._guide.act(order.do, order.act, order.item, self._studio.unix_clock())
         except KeyError as error:
@@ -151,6 +185,10 @@ class MeterOrders:
         return self._studio.rig
 
     async def _read(self, order: Read, who: str) -> str:
+        if is_tape(order):
+            tape = tape_of(order, self._rig, self._studio.now())
+            async with self._one_at_a_time:
+                return await self._told(tape, who)
         if order.check:
             return await self._check(order, who)
         asked = self._guide.asked if order.head is None else None
@@ -198,6 +236,7 @@ class MeterOrders:
 
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
+        await self._calibrator.take_in()
         number = await keep(self._store, reading, "calibrate", who, self._daylight)
         before = self._calibrator.calibration
         fitted = await self._weigh(await self._calibrator.numbers_with([number], self._guide.readings))
@@ -206,14 +245,34 @@ class MeterOrders:
         shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
         return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}{shared}"
 
+    async def _told(self, piece: TapeMeasure | HeadEvent, who: str) -> str:
+        """A tape measure or an event is weighed with the evidence of the calibration in use, and in a routine
+        with that of the routine besides."""
+        check_piece(piece, self._rig)
+        await self._calibrator.take_in()
+        number = await keep(self._store, piece, purpose_of(piece), who)
+        before, words = self._calibrator.calibration, told_words(number, piece, self._rig)
+        numbers = await self._calibrator.numbers_with([number], self._guide.readings)
+        fitted = await self._calibrator.fit(self._rig, numbers)
+        if says_of_light(fitted.calibration):
+            await self._adopt(fitted)
+            words += outcome_words(self._rig, piece.head, before, fitted.calibration)
+        else:
+            words += "; nothing is metered yet, so the light stays as it is"
+        await self._guide.told()
+        return words
+
     async def _weigh(self, numbers: Sequence[int]) -> StoredFit:
         fitted = await self._calibrator.fit(self._rig, numbers)
+        await self._adopt(fitted)
+        return fitted
+
+    async def _adopt(self, fitted: StoredFit) -> None:
         try:
             await self._calibrator.adopt(self._rig, fitted.calibration, fitted.numbers)
         except NotStoredError as error:
             reason = f"the readings are kept, but not the calibration that they make: {error}"
             raise Refusal("not_now", reason) from None
-        return fitted
 
     async def _by_hand_meter(self, order: Read, asked: Asks | None) -> Read:
         """The order with what the simulated meter shows, once the light rests."""
@@ -239,17 +298,17 @@ class MeterOrders:
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
         await self._recall_drift()
         self._drift.retracted()
+        if await self._guide.struck(order.reading):
+            return f"reading {order.reading} no longer counts"
         used = self._calibrator.used
-        if (
-            not await self._guide.struck(order.reading)
-            and used is not None
-            and order.reading in used.readings
-        ):
+        if used is not None and order.reading in used.readings:
             left = [number for number in used.readings if number != order.reading]
-            if left:
-                await self._weigh(left)
+            fitted = await self._calibrator.fit(self._rig, left)
+            if says_of_light(fitted.calibration):
+                await self._adopt(fitted)
             else:
                 await self._calibrator.go_back(self._rig, None)
+        await self._guide.told()
         return f"reading {order.reading} no longer counts"
 
     async def _use(self, order: UseCalibration) -> str:
@@ -273,17 +332,24 @@ class MeterOrders:
         return f"calibration {number} is kept and used"
 
     async def _import_readings(self, text: str, who: str) -> str:
-        readings = await asyncio.to_thread(readings_from_csv, text, self._rig)
-        if len(readings) > MOST_IN_A_FIT:
+        evidence = await asyncio.to_thread(evidence_from_csv, text, self._rig)
+        pieces = evidence.pieces
+        if len(pieces) > MOST_IN_A_FIT:
             raise ReadingError(
-                f"{len(readings)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
+                f"{len(pieces)} readings are more than the {MOST_IN_A_FIT} that can be weighed"
             )
-        numbers = await keep_all(self._store, readings, "calibrate", who)
-        before, read = self._calibrator.calibration, {name for one in readings for name in one.heads}
-        fitted = await self._weigh(await self._calibrator.numbers_with(numbers, self._guide.readings))
-        count = "1 reading" if len(numbers) == 1 else f"{len(numbers)} readings"
+        await self._calibrator.take_in()
+        numbers = await keep_all(self._store, pieces, who)
+        before, read = self._calibrator.calibration, {n for one in evidence.readings for n in one.heads}
+        read |= {tape.head for tape in evidence.tapes} | {event.head for event in evidence.events}
+        fitted = await self._calibrator.fit(
+            self._rig, await self._calibrator.numbers_with(numbers, self._guide.readings)
+        )
+        if not says_of_light(fitted.calibration):
+            return f"{counted_words(evidence)} taken; nothing is metered yet, so the light stays as it is"
+        await self._adopt(fitted)
         shared = shared_words(self._rig, before, fitted.calibration, read)
-        return f"{count} taken{sure_words(fitted.calibration)}{shared}"
+        return f"{counted_words(evidence)} taken{sure_words(fitted.calibration)}{shared}"
 
 
 def _as_asked(order: Read, asked: Asks) -> Read:

@@ -6,9 +6,10 @@ failing disk refused may be there too, since a sync that fails leaves it open. I
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
-from fillside.belief.evidence import CAMERA, Reading, ReadingError, reading_from_words
+from fillside.belief.evidence import CAMERA, Piece, Reading, ReadingError, reading_from_words
 from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.daylight import Daylight
 from fillside.metering.metered_studio import HALF_A_CODE, LightNow
@@ -17,8 +18,9 @@ from fillside.orders.metering import Read
 from fillside.rig.calibration import Calibration
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown_name
-from fillside.rig.tables.model import Rig
+from fillside.rig.tables.model import Point, Rig
 from fillside.storage.records import metering as kept
+from fillside.storage.rows import WEIGHED
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
@@ -27,7 +29,10 @@ CHECK = "check"
 TOO_LATE = "stored too late: it was refused"
 IN_DOUBT = "the disk failed: it was refused"
 _STRUCK = "UPDATE reading SET struck = ? WHERE id = ?"
-_STRUCK_OF = "UPDATE reading SET struck = ? WHERE at = ? AND who = ? AND purpose = ? AND struck IS NULL"
+_STRUCK_OF = (
+    "UPDATE reading SET struck = ? WHERE at = ? AND who = ? AND struck IS NULL "
+    "AND purpose IN (SELECT value FROM json_each(?))"
+)
 
 
 def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
@@ -36,26 +41,38 @@ def reading_of(order: Read, rig: Rig, now: LightNow) -> Reading:
     Left out levels are those of now, a left out place is the subject's; ReadingError or Refusal in one line.
     """
     heads = [name.strip() for name in (order.head or "").split("+") if name.strip()]
-    names = [head.name for head in rig.heads]
     for name in heads:
-        if name not in names:
-            raise Refusal("unknown_name", unknown_name("head", name, names), "head")
-    place = now.subject if order.at is None else order.at
-    if isinstance(place, str):
-        if place not in rig.marks:
-            raise Refusal("unknown_name", unknown_name("mark", place, rig.marks), "at")
-        place = rig.marks[place]
+        known_head(name, rig)
+    place = place_of(order, rig, now)
     return reading_from_words(
         heads=heads,
         levels=_levels(order, heads, now),
         at=place,
-        value=_value(order),
+        value=value_of(order),
         unit=order.unit,
         receptor=order.receptor or "",
         facing=order.facing or "",
         rig=rig,
         remarks={"note": order.note},
     )
+
+
+def known_head(name: str, rig: Rig) -> str:
+    """The name, if it is that of a head; Refusal otherwise."""
+    names = [head.name for head in rig.heads]
+    if name not in names:
+        raise Refusal("unknown_name", unknown_name("head", name, names), "head")
+    return name
+
+
+def place_of(order: Read, rig: Rig, now: LightNow) -> Point:
+    """Where an order was read [m]: a left out place is the subject's; Refusal for an unknown mark."""
+    place = now.subject if order.at is None else order.at
+    if isinstance(place, str):
+        if place not in rig.marks:
+            raise Refusal("unknown_name", unknown_name("mark", place, rig.marks), "at")
+        place = rig.marks[place]
+    return place
 
 
 def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
@@ -97,7 +114,8 @@ def _level_now(name: str, now: LightNow) -> float:
     return now.levels[name]
 
 
-def _value(order: Read) -> float | None:
+def value_of(order: Read) -> float | None:
+    """The number that an order hands in, None for a unit that says it all; ReadingError for other text."""
     if order.value is None or isinstance(order.value, float | int):
         return None if order.value is None else float(order.value)
     try:
@@ -128,31 +146,29 @@ def sure_words(calibration: Calibration) -> str:
     return f"; ratio known to {ratio}, exposure to {exposure}"
 
 
-async def keep(
-    store: Store, reading: Reading, purpose: str, who: str, daylight: Daylight | None = None
-) -> int:
+async def keep(store: Store, piece: Piece, purpose: str, who: str, daylight: Daylight | None = None) -> int:
     """The number of a reading once it outlives a kill; of the room alone a sensor's word is kept with it.
 
     Raises NotStoredError.
     """
-    body = reading.model_dump(mode="json", exclude_none=True)
-    seen = None if daylight is None or reading.heads or purpose != "calibrate" else daylight.shown_now()
+    body = piece.model_dump(mode="json", exclude_none=True)
+    of_room = isinstance(piece, Reading) and not piece.heads and purpose == "calibrate"
+    seen = daylight.shown_now() if daylight is not None and of_room else None
     at = store.unix_clock()
     return await wait_until_stored(
         kept.save_reading(store, who, purpose, body, seen, at),
         lambda number: kept.revert(store, _STRUCK, TOO_LATE, number),
-        lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, purpose),
+        lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, json.dumps([purpose])),
     )
 
 
-async def keep_all(store: Store, readings: Sequence[Reading], purpose: str, who: str) -> list[int]:
-    """The numbers of these readings once all outlive a kill. Raises NotStoredError; none is kept then."""
-    bodies = [reading.model_dump(mode="json", exclude_none=True) for reading in readings]
-    at = store.unix_clock()
+async def keep_all(store: Store, pieces: Sequence[Piece], who: str) -> list[int]:
+    """The numbers of this evidence once all outlive a kill. Raises NotStoredError; none is kept then."""
+    at, purposes = store.unix_clock(), json.dumps(WEIGHED)
     return await wait_until_stored(
-        kept.save_readings(store, who, purpose, bodies, at),
+        kept.save_readings(store, who, pieces, at),
         lambda numbers: [kept.revert(store, _STRUCK, TOO_LATE, number) for number in numbers],
-        lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, purpose),
+        lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, purposes),
     )
 
 

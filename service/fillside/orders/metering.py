@@ -19,16 +19,19 @@ Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finis
 
 
 class Read(MeterOrder):
-    """Hand in a meter reading.
+    """Hand in a meter reading, or a tape measure of a head.
 
-    Fields left out take the values that the guided routine asks for, or the usual ones.
+    Fields left out take the values that the guided routine asks for, or the usual ones. With the unit m or ft
+    the value is how far the middle of the head's lit face is from the place.
     """
 
     do: Literal["read"]
     value: Annotated[Number, Field(ge=0, le=1_000_000)] | str | None = Field(
         default=None, description="the number shown, such as 640; left out where the unit says it all"
     )
-    unit: str = Field(default="lux", max_length=64, description="lux, fc, ev100, or such as f/4@400@1/50")
+    unit: str = Field(
+        default="lux", max_length=64, description="lux, fc, ev100, or such as f/4@400@1/50; m or ft"
+    )
     head: str | None = Field(
         default=None, max_length=512, description='"key", "key+fill", or "" for none lit'
     )
@@ -47,6 +50,18 @@ class Read(MeterOrder):
         strict=True,
         description="only tells how far the lamps have drifted; the calibration stays",
     )
+
+
+class HeadEventOrder(MeterOrder):
+    """Say that a stand was moved, or a lamp changed.
+
+    What was metered of the head before counts less from now on.
+    """
+
+    do: Literal["event"]
+    head: str = Field(max_length=64, description="its name in the rig file, such as fill")
+    kind: Literal["moved", "changed"] = Field(description="moved: its stand; changed: its lamp or bulb")
+    note: str | None = Field(default=None, max_length=200)
 
 
 class Strike(MeterOrder):
@@ -79,6 +94,17 @@ class LineupOrder(MeterOrder):
     item: str | None = Field(default=None, max_length=64, description="what is ticked")
 
 
+class RoundOrder(MeterOrder):
+    """Read each head once: all are lit by themselves, one after the other.
+
+    Start, continue or leave the round.
+    """
+
+    do: Literal["round"]
+    act: Act = "start"
+    item: str | None = Field(default=None, max_length=64, description="nothing is ticked in a round")
+
+
 class UseCalibration(MeterOrder):
     """Go back to an earlier calibration, or to the rig file alone.
 
@@ -106,7 +132,8 @@ class SensorReport(MeterOrder):
 class Import(MeterOrder):
     """Take in a file of readings, or a calibration.
 
-    Readings are the text of a CSV file; a calibration is the output of `fit --json`.
+    Readings, tape measures and events are the text of a CSV file; a calibration is the output of
+    `fit --json`.
     """
 
     do: Literal["import"]

@@ -91,10 +91,23 @@ _KINDS = (
     OrderKind("dark", "All out, gently; work lights up.", changes_mode=True),
     OrderKind("keep", "Make the light as it is now the wanted balance."),
     OrderKind("undo", "Take the last order back.", changes_mode=True),
-    OrderKind("read", "Hand in a meter reading.", rights=METERS, timeout_s=FIT_TIMEOUT_S),
+    OrderKind(
+        "read",
+        "Hand in a meter reading, or a tape measure of a head.",
+        rights=METERS,
+        timeout_s=FIT_TIMEOUT_S,
+    ),
+    OrderKind(
+        "event", "Say that a stand was moved, or a lamp changed.", rights=METERS, timeout_s=FIT_TIMEOUT_S
+    ),
     OrderKind("strike", "Let a reading not count any more.", timeout_s=FIT_TIMEOUT_S),
     OrderKind("calibrate", "Guided, with a light meter: what your lamps really do.", timeout_s=FIT_TIMEOUT_S),
     OrderKind("lineup", "Two minutes before a shoot: is all as calibrated?", timeout_s=FIT_TIMEOUT_S),
+    OrderKind(
+        "round",
+        "Read each head once: all are lit by themselves, one after the other.",
+        timeout_s=FIT_TIMEOUT_S,
+    ),
     OrderKind(
         "calibration", "Go back to an earlier calibration, or to the rig file alone.", timeout_s=FIT_TIMEOUT_S
     ),

@@ -190,16 +190,19 @@ class CalibratedCurve(CalibrationPart, CurveTable):
 
 class HeadNote(CalibrationPart):
     """News of a head beside readings: a "tape" measure of its distance from a place [m], that its
-    stand was "moved", or its lamp "changed"."""
+    stand was "moved" (and where the file had it before, `was` [m]), or its lamp "changed" (and what
+    intensity the file had before, `was_cd`)."""
 
     head: StrictStr | None = None
     kind: StrictStr | None = None
     at: Place | None = None
     distance_m: Number | None = None
+    was: Place | None = None
+    was_cd: Number | None = None
     time: StrictStr | None = None
     note: StrictStr | None = None
 
-    OPTIONAL = frozenset({"head", "kind", "at", "distance_m", "time", "note"})
+    OPTIONAL = frozenset({"head", "kind", "at", "distance_m", "was", "was_cd", "time", "note"})
 
 
 class CalibratedRoom(CalibrationPart):

@@ -13,7 +13,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from fillside.belief.evidence import Reading
+from fillside.belief.evidence import HeadEvent, Piece, Reading, TapeMeasure
 from fillside.orders.answers import Refusal
 from fillside.orders.strict_json import stored_loads, strict_loads
 from fillside.rig.calibration import Calibration
@@ -147,6 +147,34 @@ def reading_in(body: Mapping[str, Any]) -> Reading:
         raise BadRowError(f"body is no reading: {first_line(error)}") from None
 
 
+TAPE, EVENT = "tape", "event"
+"""The purposes of a tape measure and of what was done to a head."""
+WEIGHED = ("calibrate", TAPE, EVENT)
+"""The purposes of what calibrations are made of."""
+_TOLD: dict[str, tuple[type[TapeMeasure] | type[HeadEvent], str]] = {
+    TAPE: (TapeMeasure, "tape measure"),
+    EVENT: (HeadEvent, "event"),
+}
+
+
+def piece_in(purpose: str, body: Mapping[str, Any]) -> Piece:
+    """Return the reading, tape measure or event in a row's body; raises BadRowError."""
+    if purpose not in _TOLD:
+        return reading_in(body)
+    model, noun = _TOLD[purpose]
+    try:
+        return model.model_validate(body)
+    except (ValidationError, ValueError, ArithmeticError) as error:
+        raise BadRowError(f"body is no {noun}: {first_line(error)}") from None
+
+
+def purpose_of(piece: Piece) -> str:
+    """Return the purpose under which a piece is kept that calibrations are made of."""
+    if isinstance(piece, Reading):
+        return WEIGHED[0]
+    return TAPE if isinstance(piece, TapeMeasure) else EVENT
+
+
 def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:
     """Return a sensor, its value [lux] and the number of the reading beside it, from a row's body.
 
@@ -175,12 +203,27 @@ def calibration_row(row: Row) -> Values:
 
 
 def metering_row(row: Row) -> Values:
-    """id, calibration, routine, weighed."""
+    """id, calibration, routine, weighed, heads."""
     if row[0] != 1:
         raise BadRowError("id is not 1")
     used = None if row[1] is None else _id(row[1], "calibration")
     routine = None if row[2] is None else _object(row[2], "routine")
-    return 1, used, routine, _count(row[3], "weighed")
+    heads = None if row[4] is None else _heads(row[4])
+    return 1, used, routine, _count(row[3], "weighed"), heads
+
+
+def _heads(value: Any) -> dict[str, Any]:
+    """Check what a rig file said of heads."""
+    found = _object(value, "heads")
+    for one in found.values():
+        try:
+            x, y, z, cd = map(float, (*one["position"], one["intensity_cd"]))
+            sound = all(map(math.isfinite, (x, y, z, cd))) and cd > 0 and {"lamp", "modifier"} <= set(one)
+        except (KeyError, TypeError, ValueError, OverflowError):
+            sound = False
+        if not sound:
+            raise BadRowError("heads is no list of heads")
+    return found
 
 
 def removal_row(row: Row) -> Values:
@@ -254,11 +297,11 @@ TABLES = {
         {"meter": "{}", "readings": "[]", "chosen": 0},
     ),
     "metering": RowTable(
-        ("id", "calibration", "routine", "weighed"),
+        ("id", "calibration", "routine", "weighed", "heads"),
         metering_row,
         "calibration in use",
         "calibrations in use",
-        {"calibration": None, "routine": None, "weighed": 0},
+        {"calibration": None, "routine": None, "weighed": 0, "heads": None},
     ),
     "removal": RowTable(("name", "rows"), removal_row, "count of rows let go", "counts of rows let go"),
     "take": RowTable(

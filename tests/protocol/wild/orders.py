@@ -43,9 +43,12 @@ ORDERS: tuple[dict[str, Any], ...] = (
         "unit": "f/4@400@1/50",
         "note": "x",
     },
+    {"do": "read", "head": "fill", "at": "chair", "value": 1.62, "unit": "m"},
+    {"do": "event", "head": "fill", "kind": "moved", "note": "bumped"},
     {"do": "strike", "reading": 1, "why": "a slip"},
     {"do": "calibrate", "act": "start"},
     {"do": "lineup", "act": "leave"},
+    {"do": "round", "act": "start"},
     {"do": "calibration", "use": None},
     {"do": "sensor", "name": "window", "value": 640, "unit": "lux"},
     {

@@ -14,7 +14,7 @@ Args = dict[str, Any]
 Order = dict[str, Any]
 METER_SIGMA_STOPS = 0.03
 HEADER = "head,level,x,y,z,value,unit,receptor,facing"
-SLOWLY_WEIGHED = ("read", "strike", "calibrate", "lineup", "calibration", "import")
+SLOWLY_WEIGHED = ("read", "event", "strike", "calibrate", "lineup", "round", "calibration", "import")
 """Orders that are answered only once readings are weighed."""
 SETTING = "homie setting"
 """Stands for the order that home automation gives by setting a property."""
@@ -32,10 +32,12 @@ MOVES_FROZEN = frozenset(
         "identify",
         "calibrate",
         "lineup",
+        "round",
         "read",
+        "event",
     }
 )
-"""Orders that may move the light in a freeze; a reading does if a routine goes on by it."""
+"""Orders that may move the light in a freeze; a reading or an event does if a routine goes on by it."""
 
 
 def lux_of(head: Args, level: float, at: list[float]) -> float:
@@ -116,6 +118,10 @@ def _read(random: Random, rig: Args) -> Order:
     return {**given, "head": head["name"], "level": level, "at": "chair"}
 
 
+def _event(random: Random, rig: Args) -> Order:
+    return {"head": _head(random, rig), "kind": random.choice(["moved", "changed"])}
+
+
 def _routine(random: Random, rig: Args) -> Order:
     act = random.choice(["start", "start", "go", "tick", "skip", "repeat", "leave", "resume", "finish"])
     return {"act": act, "item": "lamps"} if act == "tick" else {"act": act}
@@ -159,9 +165,11 @@ DRAW: dict[str, tuple[float, Callable[[Random, Args], Order]]] = {
     "keep": (1.0, _nothing),
     "undo": (3.0, _nothing),
     "read": (0.6, _read),
+    "event": (0.2, _event),
     "strike": (0.3, lambda random, rig: {"reading": random.choice([1, 1, 2, 3])}),
     "calibrate": (0.5, _routine),
     "lineup": (0.5, _routine),
+    "round": (0.3, _routine),
     "calibration": (0.3, lambda random, rig: {"use": random.choice([None, 1])}),
     "import": (0.3, _import),
     "sensor": (1.5, _sensor),

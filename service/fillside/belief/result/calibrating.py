@@ -13,16 +13,17 @@ from numpy.typing import NDArray
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
 from fillside.belief.evidence import (
+    Evidence,
+    Piece,
     Reading,
     ReadingError,
-    check_against,
+    check_piece,
     evidence_from_csv,
-    notes_of,
-    reading_from_entry,
 )
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
 from fillside.belief.next_reading import NextReading, next_reading
 from fillside.belief.observations import DARK_LUX
+from fillside.belief.result.entries import notes_of, reading_from_entry
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
@@ -204,23 +205,25 @@ def calibration_from_csv(text: str, rig: Rig) -> Calibration:
 
 @dataclass(frozen=True)
 class FittedCalibration:
-    """A calibration, and the readings (by place) that this rig can have nothing to do with, with why."""
+    """A calibration, and the evidence that this rig can have nothing to do with, with why."""
 
     calibration: Calibration
-    strange: dict[int, str]
+    strange: dict[Piece, str]
 
 
 def weigh(
-    rig: Rig, readings: Sequence[Reading], only: Collection[str | None] | None = None
+    rig: Rig, evidence: Evidence | Sequence[Reading], only: Collection[str | None] | None = None
 ) -> FittedCalibration:
-    """The calibration from readings; its next best one is of the heads in `only`, if given.
+    """The calibration from evidence; its next best reading is of the heads in `only`, if given.
 
-    Readings of heads that the rig does not have any more, or of places it rules out, are left aside.
+    What is of heads that the rig does not have any more, or of places it rules out, is left aside.
     """
-    counted, strange = [], {}
-    for place, reading in enumerate(readings):
+    told = evidence if isinstance(evidence, Evidence) else Evidence(tuple(evidence))
+    counted: list[Piece] = []
+    strange: dict[Piece, str] = {}
+    for piece in told.pieces:
         try:
-            counted.append(check_against(reading, rig))
+            counted.append(check_piece(piece, rig))
         except ReadingError as error:
-            strange[place] = error.message
-    return FittedCalibration(calibration_of(believe(counted, rig), only), strange)
+            strange[piece] = error.message
+    return FittedCalibration(calibration_of(believe(Evidence.of(counted), rig), only), strange)

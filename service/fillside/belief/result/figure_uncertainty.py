@@ -14,11 +14,9 @@ from fillside.belief.priors import (
     AMBIENT,
     AMBIENT_DIRECTION_SD,
     AMBIENT_X,
-    CHANGED_STOPS,
     FIGURES,
     INTENSITY,
     INTENSITY_SD_STOPS,
-    MOVED_M,
     ROOM,
     WINDOW_AWAY,
     WINDOW_AWAY_SD,
@@ -104,7 +102,7 @@ def steps_believed(belief: Belief) -> list[tuple[float, float]]:
     for number, step in enumerate(belief.model.steps):
         place = belief.model.index_of_step(number)
         row = np.zeros(belief.model.size)
-        row[place] = MOVED_M if step.kind == "moved" else CHANGED_STOPS
+        row[place] = step.size
         found.append((float(row[place] * belief.z[place]), _sd(belief, row)))
     return found
 
@@ -120,7 +118,7 @@ def _intensity_row(belief: Belief, head: int) -> FloatArray:
     """Slopes (size,) of a head's log2 intensity."""
     model, row = belief.model, np.zeros(belief.model.size)
     row[model.head_block(head).start + INTENSITY] = INTENSITY_SD_STOPS
-    row[model.index_of_step(0) :] = model.by_step("changed", CHANGED_STOPS)[head]
+    row[model.index_of_step(0) :] = model.by_step("changed")[head]
     return row
 
 

@@ -22,7 +22,7 @@ from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.belief.belief import Belief
 from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
 from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
-from fillside.belief.paths import LightPaths, PerCandela, unit
+from fillside.belief.paths import PerCandela, unit
 from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
@@ -257,7 +257,7 @@ class Intervals:
         for row, side in zip((LIT, SHADOW, EXPOSURE), ambient_sides(self._rig), strict=True):
             if side.ambient is not None:
                 sky[row] = unit(self._belief.model.target(side.ambient) - here)
-        moved = LightPaths(paths.head, np.tile(here, (len(paths), 1)), faced, paths.dome, paths.after)
+        moved = replace(paths, place=np.tile(here, (len(paths), 1)), faced=faced)
         return replace(template, paths=moved, place=np.tile(here, (len(template), 1)), sky=sky)
 
     @cached_property

@@ -22,8 +22,6 @@ from fillside.belief.evidence import (
     HeadEvent,
     Reading,
     TapeMeasure,
-    piece_from_note,
-    reading_from_entry,
 )
 from fillside.belief.model import Model, model_of
 from fillside.belief.observations import HAND_SD_M, ambient_sides
@@ -48,6 +46,7 @@ from fillside.belief.priors import (
     WINDOW_LUX,
     WINDOW_X,
 )
+from fillside.belief.result.entries import piece_from_note, reading_from_entry
 from fillside.photometry.dimming import curve
 from fillside.photometry.room_light import RoomLight, smoothest_room_light
 from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration

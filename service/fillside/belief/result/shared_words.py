@@ -28,18 +28,31 @@ def shared_words(rig: Rig, before: Calibration | None, after: Calibration, read:
 
     `read` is empty for readings of the room with all heads out. Empty where nothing else moved.
     """
+    parts = _head_words(rig, before, after, read)
+    if read and (room := _room_words(rig, before, after)):
+        parts.append(room)
+    return f"; {' and '.join(parts)}, since readings share the room and the hand" if parts else ""
+
+
+def changed_words(rig: Rig, before: Calibration | None, after: Calibration) -> str:
+    """All that a calibration believes otherwise of heads, as a part of a note. Empty where nothing moved."""
+    parts = _head_words(rig, before, after, ())
+    return f"; {' and '.join(parts)}" if parts else ""
+
+
+def _head_words(
+    rig: Rig, before: Calibration | None, after: Calibration, left_out: Collection[str]
+) -> list[str]:
     one, other = _light(rig, before), _light(rig, after)
     parts = []
     for i, head in enumerate(rig.heads):
         change = np.log2(other[:, i] / one[:, i]).ravel()
         most = float(change[np.argmax(np.abs(change))])
-        if head.name not in read and abs(most) > TOLD_STOPS:
+        if head.name not in left_out and abs(most) > TOLD_STOPS:
             parts.append(
                 f"{head.name} now counts as {stops_words(abs(most))} {_way(most, 'brighter', 'darker')}"
             )
-    if read and (room := _room_words(rig, before, after)):
-        parts.append(room)
-    return f"; {' and '.join(parts)}, since readings share the room and the hand" if parts else ""
+    return parts
 
 
 def _room_words(rig: Rig, before: Calibration | None, after: Calibration) -> str:

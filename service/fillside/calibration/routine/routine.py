@@ -5,11 +5,12 @@ them, or when the person goes on without:
 
     calibrate   prepare -> warm -> read -> verify -> done
     lineup      prepare -> verify -> done
+    round       read -> done
 
 `prepare` wants every caution ticked, the camera on manual among them. `warm` wants two readings two minutes
 apart that agree. `read` takes what is asked until one more would help little; the light of the room alone is
-asked for by `go`, since the studio goes dark for it. `verify` holds wanted against metered. A routine that is
-left keeps its place; nothing here knows a clock, a light or a meter.
+asked for by `go`, since the studio goes dark for it. In a round each head is read once. `verify` holds wanted
+against metered. A routine that is left keeps its place; nothing here knows a clock, a light or a meter.
 """
 
 from __future__ import annotations
@@ -24,12 +25,13 @@ from fillside.calibration.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
 
-Kind = Literal["calibrate", "lineup"]
+Kind = Literal["calibrate", "lineup", "round"]
 Stage = Literal["prepare", "warm", "read", "verify", "done"]
 
 STAGES: dict[Kind, tuple[Stage, ...]] = {
     "calibrate": ("prepare", "warm", "read", "verify", "done"),
     "lineup": ("prepare", "verify", "done"),
+    "round": ("read", "done"),
 }
 ACTS: dict[Stage, tuple[Act, ...]] = {
     "prepare": ("tick", "go", "leave"),
@@ -51,8 +53,8 @@ class WarmReading(BaseModel):
 
 
 class Routine(BaseModel):
-    """Where a routine is. `readings` are the numbers of the readings taken for the calibration; `dark` is
-    that the studio was asked to be dark for the next one."""
+    """Where a routine is. `readings` are the numbers of the readings taken for the calibration, in a round of
+    the heads `read`; `dark` is that the studio was asked to be dark for the next one."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -62,6 +64,7 @@ class Routine(BaseModel):
     ticked: tuple[str, ...] = ()
     warm: tuple[WarmReading, ...] = ()
     readings: tuple[int, ...] = ()
+    read: tuple[str, ...] = ()
     checked: tuple[CheckResult, ...] = ()
     passed_over: tuple[str, ...] = ()
     dark: bool = False
@@ -98,7 +101,7 @@ class Routine(BaseModel):
 
 def start(kind: Kind, now: float) -> Routine:
     """A routine that begins at a Unix time [s]."""
-    return Routine(kind=kind, began=now)
+    return Routine(kind=kind, began=now, stage=STAGES[kind][0])
 
 
 def ticked(routine: Routine, item: str, known: tuple[str, ...]) -> Routine:
@@ -138,9 +141,18 @@ def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
     return taken, f"Not warm yet: {drift:+.2f} stop in two minutes. Once more in two minutes."
 
 
-def took(routine: Routine, number: int) -> Routine:
-    """A calibration reading taken and kept under this number."""
-    return routine.model_copy(update={"readings": (*routine.readings, number), "dark": False})
+def took(routine: Routine, number: int, head: str = "") -> Routine:
+    """A calibration reading taken and kept under this number, in a round of a head."""
+    read = (*routine.read, head) if routine.kind == "round" else ()
+    return routine.model_copy(update={"readings": (*routine.readings, number), "read": read, "dark": False})
+
+
+def without(routine: Routine, number: int) -> Routine:
+    """The routine without a reading, by its number."""
+    place = routine.readings.index(number)
+    left, read = list(routine.readings), list(routine.read)
+    del left[place], read[place : place + 1]
+    return routine.model_copy(update={"readings": tuple(left), "read": tuple(read)})
 
 
 def passed_over(routine: Routine, what: str) -> Routine:
@@ -158,7 +170,7 @@ def without_last(routine: Routine) -> tuple[Routine, int | None]:
     if routine.stage == "warm" and routine.warm:
         return routine.model_copy(update={"warm": routine.warm[:-1]}), None
     if routine.stage == "read" and routine.readings:
-        return routine.model_copy(update={"readings": routine.readings[:-1]}), routine.readings[-1]
+        return without(routine, routine.readings[-1]), routine.readings[-1]
     if routine.stage == "verify" and routine.checked:
         return routine.model_copy(update={"checked": routine.checked[:-1]}), None
     raise Refusal("not_now", "there is no reading to take again")

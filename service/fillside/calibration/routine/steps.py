@@ -10,6 +10,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from fillside.belief.result.charts import LearnedCurve, learned_curve
+from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.calibration.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
 from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
 from fillside.calibration.routine.prompts import (
@@ -20,10 +21,11 @@ from fillside.calibration.routine.prompts import (
     half_way_words,
     lit_words,
     must_stay_on,
+    names_of,
     place_words,
     receptor_words,
 )
-from fillside.calibration.routine.routine import ACTS, Routine, Stage
+from fillside.calibration.routine.routine import ACTS, Kind, Routine, Stage
 from fillside.calibration.routine.warmth import WARM_AFTER_S
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration, SuggestedReading
@@ -67,7 +69,7 @@ class Step(BaseModel):
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
-    routine: Literal["calibrate", "lineup"]
+    routine: Kind
     stage: Stage
     number: int
     of: int
@@ -186,7 +188,8 @@ def _warm(routine: Routine, known: StudioKnowledge) -> Step:
 def _read(routine: Routine, known: StudioKnowledge) -> Step:
     asked = reading_to_take(routine, known)
     assert asked is not None, "a routine with nothing to read is at its next stage"
-    following = SuggestedReading() if known.latest is None else known.latest.next or SuggestedReading()
+    weighed = known.used if routine.kind == "round" else known.latest
+    following = SuggestedReading() if weighed is None else weighed.next or SuggestedReading()
     head, at = asked.head or "", asked.at or known.rig.start
     shown = _Shown.of(known, {head: float(asked.level)} if head else {})
     if not head:
@@ -202,6 +205,7 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
             *shown.says,
             place_words(known.rig, at),
             receptor_words(asked.receptor, asked.facing, head),
+            *(_near_lamps(known.rig) if routine.kind == "round" else ()),
         ),
         asks=Asks(
             head=head,
@@ -225,7 +229,7 @@ def reading_to_take(routine: Routine, known: StudioKnowledge) -> SuggestedReadin
 
     Every head is read once at least, passed over ones aside, whatever the estimate says.
     """
-    asked = _wanted(routine, known)
+    asked = None if routine.kind == "round" else _wanted(routine, known)
     if asked is not None:
         return asked
     unread = _unread(routine, known)
@@ -241,16 +245,16 @@ def _wanted(routine: Routine, known: StudioKnowledge) -> SuggestedReading | None
 
 
 def _unread(routine: Routine, known: StudioKnowledge) -> list[str]:
-    """The heads that nothing was read of yet."""
-    return [
-        name
-        for name in _metered_heads(known.rig)
-        if not known.taken.get(name) and name not in routine.passed_over
-    ]
+    """The heads that nothing was read of yet; in a round since it began."""
+    read = routine.read if routine.kind == "round" else [name for name, count in known.taken.items() if count]
+    done = {*read, *routine.passed_over}
+    return [name for name in _metered_heads(known.rig) if name not in done]
 
 
 def _to_come(routine: Routine, known: StudioKnowledge) -> int:
     """About how many readings are still to be taken, the one that is asked for among them."""
+    if routine.kind == "round":
+        return len(_unread(routine, known))
     wanted = _wanted(routine, known) or SuggestedReading()
     return max(1, len(_unread(routine, known)), int(wanted.to_come))
 
@@ -268,7 +272,20 @@ def _plain_reading(known: StudioKnowledge, name: str) -> SuggestedReading:
 
 
 def _metered_heads(rig: Rig) -> list[str]:
-    return [head.name for head in rig.heads if head.rule != "work"]
+    """The heads that are metered, key and fill first."""
+    names = [head.name for head in rig.heads if head.rule != "work"]
+    return sorted(names, key=lambda name: _ORDER.get(rig.head(name).rule, len(_ORDER)))
+
+
+_ORDER = {"key": 0, "fill": 1}
+
+
+def _near_lamps(rig: Rig) -> list[str]:
+    """What to mind of heat and glare, in one line."""
+    return [" ".join(one.says for one in cautions_of(rig) if one.key in _NEAR_LAMPS)]
+
+
+_NEAR_LAMPS = ("hot-lamps", "glare")
 
 
 def _verify(routine: Routine, known: StudioKnowledge) -> Step:
@@ -335,6 +352,8 @@ def _undone(routine: Routine, held: ExpectedBalance) -> list[CheckReading]:
 
 
 def _done(routine: Routine, known: StudioKnowledge) -> Step:
+    if routine.kind == "round":
+        return _round_done(routine, known)
     result = verdict(known.held, routine.checked, background=routine.kind == "lineup")
     advice = () if result.go or routine.kind == "lineup" else (_MORE,)
     return Step(
@@ -345,6 +364,31 @@ def _done(routine: Routine, known: StudioKnowledge) -> Step:
         title="Go" if result.go else "Not a go",
         says=(*result.says, *advice),
         verdict=result,
+    )
+
+
+def _round_done(routine: Routine, known: StudioKnowledge) -> Step:
+    """What is known after each head was read once."""
+    heads = {} if known.used is None else known.used.heads
+    sure = {name: heads[name].sigma_stops for name in _metered_heads(known.rig) if name in heads}
+    says = [
+        f"The light of {name} is known to {around(expanded(sigma))}."
+        for name, sigma in sure.items()
+        if sigma is not None
+    ]
+    if unread := _unread(routine, known) + list(routine.passed_over):
+        says.append(f"Not read: {names_of(dict.fromkeys(unread))}.")
+    following = SuggestedReading() if known.used is None else known.used.next or SuggestedReading()
+    count = len(routine.readings)
+    return Step(
+        routine=routine.kind,
+        stage="done",
+        number=count,
+        of=count,
+        title="Each head read" if not unread else "The round is over",
+        says=tuple(says),
+        ratio_sigma_stops=following.ratio_sigma_stops,
+        exposure_sigma_stops=following.exposure_sigma_stops,
     )
 
 

@@ -77,6 +77,24 @@ def lineup(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> i
     return _guide("lineup", virtual_meter, False, url, token, as_json)
 
 
+@click.command(
+    name="round",
+    epilog="""\b
+Examples:
+  fillside round                         the person with the meter types one number a head
+  fillside round --virtual-meter
+
+\b
+Status 0 is when each head was read, 1 when the round was left.
+""",
+)
+@VIRTUAL_METER
+@live_options
+def round_of_heads(virtual_meter: bool, url: str, token: str | None, as_json: bool) -> int:
+    """Read each head once: all are lit by themselves, one after the other, at the level that is held."""
+    return _guide("round", virtual_meter, False, url, token, as_json)
+
+
 def _guide(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | None, as_json: bool) -> int:
     from fillside.cli.guide import PersonWithMeter, RoutineGuide, SimulatedMeter
 
@@ -90,6 +108,8 @@ def _guide(kind: str, virtual: bool, no_warm_up: bool, url: str, token: str | No
     if as_json:
         click.echo(json.dumps(last))
     verdict = (last or {}).get("verdict")
+    if kind == "round":
+        return NO_GO if last is None else 0
     return 0 if verdict is not None and verdict["go"] else NO_GO
 
 
@@ -103,6 +123,7 @@ Examples:
   fillside read 3 lux --head none              all heads out: the light that is there without them
   fillside read 640                            what a guided routine asks for now
   fillside read 640 --check                    all that is lit: have the lamps drifted?
+  fillside read 1.62 m --head fill             a tape from the subject to the middle of its lit face
 """,
 )
 @click.argument("value")
@@ -118,12 +139,16 @@ Examples:
 def read(
     value: str, unit: str, check: bool, url: str, token: str | None, as_json: bool, **given: str | None
 ) -> None:
-    """Hand in what the meter shows: VALUE UNIT, in lux by default, or an f-stop such as 5.6+0.7."""
-    from fillside.cli.meter_display import DisplayUnit, parse_reading
+    """Hand in what the meter shows: VALUE UNIT, in lux by default, or an f-stop such as 5.6+0.7; m or ft is
+    a tape measure."""
+    from fillside.cli.meter_display import DisplayUnit, parse_reading, parse_tape
 
     daemon = patient_daemon(url, token)
     text = f"{plain(value)} {unit}".strip()
     try:
+        if (tape := parse_tape(text)) is not None:
+            print_note(daemon.do({"do": "read", **tape, **_members(given)}), as_json)
+            return
         is_stop = "+" in text or text.lower().startswith("f")
         display = DisplayUnit.of_camera(daemon.state()["camera"]) if is_stop else DisplayUnit()
         order = {"do": "read", **parse_reading(text, display)[0]}
@@ -131,6 +156,24 @@ def read(
     except ValueError as error:
         raise WrongUse(str(error)) from error
     print_note(daemon.do(order), as_json)
+
+
+@click.command(
+    cls=NumbersCommand,
+    epilog="""\b
+Examples:
+  fillside event fill moved --note "bumped, about a hand to the left"
+  fillside event key changed                   another lamp or bulb is in
+""",
+)
+@click.argument("head")
+@click.argument("kind", metavar="moved|changed", type=click.Choice(["moved", "changed"]))
+@click.option("--note", metavar="TEXT", help="Kept with it.")
+@live_options
+def event(head: str, kind: str, note: str | None, url: str, token: str | None, as_json: bool) -> None:
+    """Say that the stand of HEAD was moved, or its lamp changed: what was metered before counts less."""
+    order = {"do": "event", "head": plain(head), "kind": kind, **({} if note is None else {"note": note})}
+    print_note(patient_daemon(url, token).do(order), as_json)
 
 
 def _members(given: dict[str, str | None]) -> dict[str, Any]:
@@ -147,7 +190,7 @@ def _members(given: dict[str, str | None]) -> dict[str, Any]:
     epilog="""\b
 Examples:
   fillside readings                      the newest last
-  fillside readings --csv > kept.csv     those that count for calibration, to keep or to fit elsewhere
+  fillside readings --csv > kept.csv     what counts for calibration, to keep or to fit elsewhere
   fillside readings strike 7
   fillside readings import kept.csv
 """,
@@ -157,7 +200,7 @@ Examples:
 @live_options
 @click.pass_context
 def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str | None, as_json: bool) -> None:
-    """The readings that were taken; strike a wrong one, import a file of them."""
+    """The readings, tape measures and events; strike a wrong one, import a file of them."""
     if has_subcommand(ctx, url, token):
         return
     daemon = Daemon(url, token)
@@ -175,17 +218,17 @@ def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str |
 
 
 def _csv_of(daemon: Daemon) -> str:
-    from fillside.belief.evidence import Reading, csv_from_readings
-    from fillside.cli.render.readings import iso_time
+    from fillside.belief.evidence import Piece, csv_from_readings, dated
+    from fillside.storage.rows import WEIGHED, piece_in
 
-    counting: list[Reading] = []
+    counting: list[Piece] = []
     before: int | None = None
     while True:
         query = f"?most={PAGE}" + ("" if before is None else f"&before={before}")
         page = daemon.get(f"/api/v1/readings{query}")["readings"]
         for one in page:
-            if one["purpose"] == "calibrate" and one["struck"] is None:
-                counting.append(Reading.model_validate({"time": iso_time(one["at"]), **one["body"]}))
+            if one["purpose"] in WEIGHED and one["struck"] is None:
+                counting.append(dated(piece_in(one["purpose"], one["body"]), one["at"]))
         if len(page) < PAGE:
             return csv_from_readings(counting[::-1])
         before = page[-1]["id"]

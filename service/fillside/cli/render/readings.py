@@ -14,41 +14,36 @@ Row = dict[str, Any]
 """A reading or a calibration as the daemon answers it."""
 
 
-def iso_time(unix_s: float) -> str:
-    """Format a Unix time [s] as ISO 8601 in UTC, to the second.
-
-    >>> iso_time(0.0)
-    '1970-01-01T00:00:00Z'
-    """
-    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(unix_s))
-
-
 def local_time(unix_s: float) -> str:
     return time.strftime("%Y-%m-%d %H:%M", time.localtime(unix_s))
 
 
 def reading_lines(found: Sequence[Row]) -> list[str]:
-    """Format readings, the oldest first."""
+    """Format readings, tape measures and events, the oldest first."""
     if not found:
         return ["no readings yet; `fillside calibrate` asks for them one by one"]
     rows = [["no.", "taken", "for", "lit", "level", "shows", "at", "receptor", ""]]
     for one in found:
-        body = one["body"]
-        facing = body.get("facing", "head")
-        rows.append(
-            [
-                str(one["id"]),
-                local_time(one["at"]),
-                one["purpose"],
-                "+".join(body.get("heads") or ()) or "none",
-                numbers.levels(body.get("levels") or ()),
-                display_value(body.get("value"), body.get("unit", "lux")),
-                numbers.metres(body["at"]),
-                f"{body.get('receptor', 'flat')} to {'the head' if facing == 'head' else facing}",
-                "; ".join(filter(None, (_struck(one), body.get("note")))),
-            ]
-        )
+        remarks = "; ".join(filter(None, (_struck(one), one["body"].get("note"))))
+        rows.append([str(one["id"]), local_time(one["at"]), one["purpose"], *_shown(one), remarks])
     return numbers.table(rows, right=(0,))
+
+
+def _shown(one: Row) -> tuple[str, str, str, str, str]:
+    """Format what was lit, its level, what the meter or the tape showed, where, and the receptor."""
+    body = one["body"]
+    if one["purpose"] == "tape":
+        return body["head"], "", f"{body['distance_m']:.2f} m", numbers.metres(body["at"]), ""
+    if one["purpose"] == "event":
+        return body["head"], "", body["kind"], "", ""
+    facing = body.get("facing", "head")
+    return (
+        "+".join(body.get("heads") or ()) or "none",
+        numbers.levels(body.get("levels") or ()),
+        display_value(body.get("value"), body.get("unit", "lux")),
+        numbers.metres(body["at"]),
+        f"{body.get('receptor', 'flat')} to {'the head' if facing == 'head' else facing}",
+    )
 
 
 def _struck(one: Row) -> str:

@@ -14,7 +14,7 @@ from fillside.text import numbers
 Step = dict[str, Any]
 """The routine as the daemon's state has it."""
 WIDTH = 92
-NAMES = {"calibrate": "Calibration", "lineup": "Line-up"}
+NAMES = {"calibrate": "Calibration", "lineup": "Line-up", "round": "Round"}
 STAGES = {
     "prepare": "before metering",
     "warm": "warming up",
@@ -37,9 +37,11 @@ class StepText:
     def lines(self, step: Step, unit: DisplayUnit) -> list[str]:
         """Format a step, with the expected value in the meter's unit."""
         name, stage = NAMES[step["routine"]], STAGES[step["stage"]]
+        title = step["title"]
+        if step["verdict"] is None and step["stage"] == "done":
+            return ["", f"{name}: {title}", *(f"  {text}" for text in step["says"]), *self._progress(step)]
         if step["stage"] == "done":
             return _verdict(step)
-        title = step["title"]
         if step["stage"] == "prepare":
             lines = ["", f"{name}: {title[:1].lower()}{title[1:]}"]
         else:

@@ -17,7 +17,7 @@ const SILENCE_MS = 12000;
 const ORDER_TIMEOUT_MS = 6000;
 // The daemon evaluates a reading before it answers.
 const METER_TIMEOUT_MS = 30000;
-const METER_ORDERS = new Set(["read", "calibrate", "lineup"]);
+const METER_ORDERS = new Set(["read", "calibrate", "lineup", "round"]);
 const ASK_TIMEOUT_MS = 3000;
 // The daemon sends changes at least three times a second, however many readers it has.
 const CHANGES_WITHIN_MS = 400;

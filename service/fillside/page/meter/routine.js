@@ -8,7 +8,7 @@ import { Findings } from "./findings.js";
 import { Keypad } from "./keypad.js";
 
 const STORAGE_KEY = "fillside.routine";
-const NAMES = { calibrate: "Calibrate", lineup: "Line up" };
+const NAMES = { calibrate: "Calibrate", lineup: "Line up", round: "Round" };
 const DOUBTFUL_STOPS = 1;
 const STAGES = { prepare: "before metering", warm: "warming up", read: "reading", verify: "checking", done: "done" };
 

@@ -7,10 +7,11 @@ import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, TypeVar
 
-from fillside.belief.evidence import Reading
-from fillside.storage.rows import BadRowError, reading_in, sensor_in
+from fillside.belief.evidence import HeadEvent, Piece, Reading
+from fillside.storage.rows import EVENT, TAPE, BadRowError, piece_in, purpose_of, reading_in, sensor_in
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 
@@ -19,7 +20,8 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class StoredReading:
-    """A stored reading; `body` is the data handed in, `struck` the reason for ignoring it."""
+    """A stored reading, tape measure or event; `body` is the data handed in, `struck` the reason for ignoring
+    it."""
 
     id: int
     at: float
@@ -70,12 +72,29 @@ def save_reading(
 
 
 def save_readings(
-    store: Store, who: str, purpose: str, bodies: Sequence[dict[str, Any]], at: float | None = None
+    store: Store,
+    who: str,
+    pieces: Sequence[Piece],
+    at: float | None = None,
+    imported: tuple[int, Sequence[int]] | None = None,
 ) -> Future[list[int]]:
-    """Store all of these readings or none, with one Unix time; the future gives their numbers."""
+    """Store all of this evidence or none, with one Unix time; the future gives its numbers. `imported`
+    is the calibration that came with it, and the numbers of what was stored already: it has all of them from
+    then on.
+    """
     at = store.unix_clock() if at is None else at
-    rows = [(at, who, purpose, _text(body)) for body in bodies]
-    return store.write(lambda connection: [_insert_reading(connection, row) for row in rows])
+    bodies = [(purpose_of(one), one.model_dump(mode="json", exclude_none=True)) for one in pieces]
+    rows = [(at, who, purpose, _text(body)) for purpose, body in bodies]
+
+    def job(connection: sqlite3.Connection) -> list[int]:
+        numbers = [_insert_reading(connection, row) for row in rows]
+        if imported is not None:
+            # It stays one that a person chose, though it is no longer known by having no readings.
+            sql = "UPDATE calibration SET readings = ?, chosen = 1 WHERE id = ?"
+            connection.execute(sql, (_text(sorted({*imported[1], *numbers})), imported[0]))
+        return numbers
+
+    return store.write(job)
 
 
 def _insert_reading(connection: sqlite3.Connection, row: tuple[float, str, str, str]) -> int:
@@ -132,6 +151,18 @@ def valid_readings(store: Store, entries: Sequence[StoredReading]) -> list[tuple
     """Return rows with their parsed readings; unparsable ones are left out and noted."""
     parsed = ((one, _parsed(store, one, reading_in)) for one in entries)
     return [(one, reading) for one, reading in parsed if reading is not None]
+
+
+def valid_pieces(store: Store, entries: Sequence[StoredReading]) -> list[tuple[StoredReading, Piece]]:
+    """Return rows with their parsed evidence, as `valid_readings` does."""
+    parsed = ((one, _parsed(store, one, partial(piece_in, one.purpose))) for one in entries)
+    return [(one, piece) for one, piece in parsed if piece is not None]
+
+
+def told_of_heads(store: Store, most: int = 200) -> list[StoredReading]:
+    """Return the newest tape measures and events in order, without struck ones."""
+    sql = f"purpose IN ('{TAPE}', '{EVENT}') AND struck IS NULL ORDER BY id DESC"
+    return _readings(store, sql, (), most)[::-1]
 
 
 def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
@@ -240,6 +271,43 @@ def load_routine(store: Store) -> dict[str, Any] | None:
     """Return the routine that was under way, or None."""
     found = store.rows("metering")
     return found[0][2] if found else None
+
+
+def load_heads(store: Store) -> dict[str, Any] | None:
+    """Return what the rig file said of its heads when it was last held, or None."""
+    found = store.rows("metering")
+    return found[0][4] if found else None
+
+
+def save_heads(
+    store: Store, heads: dict[str, Any], who: str, events: Sequence[HeadEvent], at: float
+) -> list[Future[int | None]]:
+    """Store what the rig file says of its heads, and an event for each of `events` whose head was ever
+    metered; the futures give their numbers, None where it was not. It is tried until it is stored.
+    """
+    told = [
+        store.keep(PersistentJob(partial(_insert_once, row=(at, who, EVENT, _text(body)), head=event.head)))
+        for event, body in ((one, one.model_dump(mode="json", exclude_none=True)) for one in events)
+    ]
+    text = _text(heads)
+    store.keep(PersistentJob(lambda connection: connection.execute("UPDATE metering SET heads = ?", (text,))))
+    return told
+
+
+def _insert_once(connection: sqlite3.Connection, row: tuple[float, str, str, str], head: str) -> int | None:
+    """Store a piece of evidence of a head, though it may be tried twice; None if it was never metered."""
+    known = connection.execute(
+        "SELECT id FROM reading WHERE at = ? AND who = ? AND purpose = ? AND body = ?", row
+    ).fetchone()
+    if known is not None:
+        return int(known[0])
+    name = (f'"{head}"',) * 2
+    metered = connection.execute(
+        "SELECT EXISTS (SELECT 1 FROM reading WHERE purpose <> 'event' AND instr(body, ?) > 0) "
+        "OR EXISTS (SELECT 1 FROM calibration WHERE instr(body, ?) > 0)",
+        name,
+    ).fetchone()[0]
+    return _insert_reading(connection, row) if metered else None
 
 
 def _text(value: Any) -> str:
