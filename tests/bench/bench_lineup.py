@@ -1,8 +1,8 @@
 """What a line-up finds in true studios: a stand moved by 25 cm, a lamp 0.4 stop down, or nothing.
 
-Each studio (`tests/truth`) is calibrated, then changed, and lined up as the routine asks: each lamp alone, the
-exposure, and whatever else parts the stories. Only changes count that change the light of the head at the mark by
-0.2 stop or more. Run in ``tests`` with ``python -m bench.bench_lineup --studios 60``.
+Each studio (`tests/truth`) is calibrated, then changed, and lined up as the routine asks: each lamp alone,
+the exposure, and whatever else parts the stories. Only changes count that change the light of the head at the
+mark by 0.2 stop or more. Run in ``tests`` with ``python -m bench.bench_lineup --studios 60``.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bench.bench_belief import read_plan, read_room
-from fillside.balance.solution import BalanceSolver
-from fillside.balance.target import target_from_rig
-from fillside.belief.belief import Belief
-from fillside.belief.changes import Change, NewEvidence, Seen, judge
-from fillside.belief.evidence import Reading, TapeMeasure, readings_from_csv
+from fillside.belief.changes import Change
 from fillside.belief.result.calibrating import calibration_from_csv
-from fillside.belief.result.restoring import known_belief
-from fillside.calibration.routine.questions import to_ask
+from fillside.calibration.routine.checks import (
+    CheckReading,
+    CheckResult,
+    ExpectedBalance,
+    check_result,
+    taped_result,
+)
 from fillside.rig.calibration import Calibration
-from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 from truth.studio import TrueStudio, Ways, true_studio
 
@@ -35,8 +35,8 @@ MOVED_M, DIMMED_STOPS, SEEN_STOPS = 0.25, -0.4, 0.2
 
 @dataclass(frozen=True)
 class Outcome:
-    """What was done to which head, how much its light at the mark changed [stops], what was found, by how many
-    questions."""
+    """What was done to which head, how much its light at the mark changed [stops], what was found, by how
+    many questions."""
 
     what: str
     head: str
@@ -51,38 +51,20 @@ class Outcome:
         return told == ([] if self.what == "nothing" else [(self.what, self.head)])
 
 
-def calibrated(
-    seed: int, ways: Ways, count: int, checked: bool = True
-) -> tuple[TrueStudio, Rig, Belief, dict[str, float]]:
+def calibrated(seed: int, ways: Ways, count: int, checked: bool = True) -> tuple[TrueStudio, ExpectedBalance]:
+    """A studio that was read so often a head, and as is asked to check it; what is expected of it then."""
     studio = true_studio(seed, ways)
     read_room(studio)
     read_plan(studio, count)
     rig = Rig.model_validate(studio.typed)
     if checked:
-        for one in checks_of(rig, _held(rig, _printed(studio, rig))):
-            lit = dict(zip(one.heads, one.levels, strict=True))
-            studio.read(lit, one.at, one.facing, one.receptor)
-    calibration = _printed(studio, rig)
-    return studio, rig, known_belief(rig, calibration), _held(rig, calibration)
+        for one in ExpectedBalance(rig, _printed(studio, rig), rig.start).checks(background=False):
+            studio.read(one.lit, one.at, one.facing, one.receptor)
+    return studio, ExpectedBalance(rig, _printed(studio, rig), rig.start)
 
 
 def _printed(studio: TrueStudio, rig: Rig) -> Calibration:
     return Calibration.model_validate_json(calibration_from_csv(studio.csv(), rig).model_dump_json())
-
-
-def _held(rig: Rig, calibration: Calibration) -> dict[str, float]:
-    own = scene(rig, calibration)
-    codes = BalanceSolver(own).solve(rig.first_mark, target_from_rig(rig)).codes
-    return dict(zip(own.names, own.dimmers.levels_from_codes(codes).tolist(), strict=True))
-
-
-def checks_of(rig: Rig, levels: dict[str, float]) -> list[Reading]:
-    """Each lamp alone as it is held, and the exposure."""
-    mark, both = rig.first_mark, ("key", "fill")
-    found = [Reading(heads=(n,), levels=(levels[n],), at=mark, value=1.0, facing=n) for n in both]
-    lit = tuple(levels[name] for name in both)
-    exposure = Reading(heads=both, levels=lit, at=mark, value=1.0, receptor="dome", facing="camera")
-    return [*found, exposure]
 
 
 def changed(studio: TrueStudio, what: str, rng: np.random.Generator) -> tuple[TrueStudio, str]:
@@ -99,46 +81,33 @@ def changed(studio: TrueStudio, what: str, rng: np.random.Generator) -> tuple[Tr
     ), name
 
 
-def line_up(studio: TrueStudio, rig: Rig, belief: Belief, levels: dict[str, float]) -> list[Seen]:
+def line_up(studio: TrueStudio, held: ExpectedBalance) -> list[CheckResult]:
     """All that is read and taped until nothing more is asked."""
-    seen, checks = list[Seen](), list[Seen](checks_of(rig, levels))
-    while True:
-        question = to_ask(belief, seen) or (checks.pop(0) if checks else None)
-        if question is None:
-            return seen
-        seen.append(answered(studio, rig, question))
+    done = list[CheckResult]()
+    checks = list(held.checks(background=False))
+    while (check := held.to_ask(done) or (checks.pop(0) if checks else None)) is not None:
+        done.append(answered(studio, check))
+    return done
 
 
-def answered(studio: TrueStudio, rig: Rig, question: Seen) -> Seen:
-    if isinstance(question, TapeMeasure):
-        true_m = math.dist(
-            studio.lamp(question.head).position,
-            np.array(question.at) + 0.01 * studio.rng.standard_normal(3),
-        )
-        return question.model_copy(
-            update={"distance_m": round(true_m + studio.ways.tape_m * studio.rng.standard_normal(), 2)}
-        )
-    studio.rows.clear()
-    lit = dict(zip(question.heads, question.levels, strict=True))
-    studio.read(lit, question.at, question.facing, question.receptor)
-    return readings_from_csv(studio.csv(), rig)[0]
+def answered(studio: TrueStudio, check: CheckReading) -> CheckResult:
+    if check.what == "tape":
+        held_at = np.array(check.at) + 0.01 * studio.rng.standard_normal(3)
+        true_m = math.dist(studio.lamp(str(check.head)).position, held_at)
+        return taped_result(check, round(true_m + studio.ways.tape_m * studio.rng.standard_normal(), 2))
+    return check_result(check, studio.read(check.lit, check.at, check.facing, check.receptor))
 
 
 def outcome(seed: int, what: str, ways: Ways, count: int) -> Outcome:
-    studio, rig, belief, levels = calibrated(seed, ways, count)
-    rng = np.random.default_rng([15, seed])
-    after, name = changed(studio, what, rng)
-    axis = studio.toward(studio.mark, name)
-    lit = {name: studio.lamp(name).output(levels[name])}
+    studio, held = calibrated(seed, ways, count)
+    after, name = changed(studio, what, np.random.default_rng([15, seed]))
+    lit = {name: studio.lamp(name).output(held.levels[name])}
     before_lux, after_lux = (
-        one.lux(lit, one.mark, axis if what != "stand" else one.toward(one.mark, name), False, ambient=False)
-        for one in (studio, after)
+        one.lux(lit, one.mark, one.toward(one.mark, name), False, ambient=False) for one in (studio, after)
     )
-    seen = line_up(after, rig, belief, levels)
-    found = judge(NewEvidence(belief, seen))
-    return Outcome(
-        what, name, math.log2(after_lux / before_lux), found.changes, len(seen), belief.model.names
-    )
+    done = line_up(after, held)
+    stops = math.log2(after_lux / before_lux)
+    return Outcome(what, name, stops, held.judged(done).changes, len(done), held.scene.names)
 
 
 def told(outcomes: Sequence[Outcome]) -> str:
@@ -146,9 +115,7 @@ def told(outcomes: Sequence[Outcome]) -> str:
     right = sum(one.right for one in counting)
     asked = np.mean([one.asked for one in counting])
     wrong = Counter(
-        tuple(f"{c.kind} {one.names[c.of or 0]} {c.probability:.2f}" for c in one.found)
-        if False
-        else tuple((c.kind, (one.names[c.of or 0] == one.head)) for c in one.found)
+        tuple((c.kind, one.names[c.of or 0] == one.head) for c in one.found)
         for one in counting
         if not one.right
     )

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -33,7 +33,15 @@ from fillside.belief.posterior import (
     most_likely,
     posterior,
 )
-from fillside.belief.priors import AMBIENT, SHARED, WINDOW_GROWTH, WINDOW_LUX, WINDOW_X
+from fillside.belief.priors import (
+    AMBIENT,
+    INTENSITY,
+    INTENSITY_SD_STOPS,
+    SHARED,
+    WINDOW_GROWTH,
+    WINDOW_LUX,
+    WINDOW_X,
+)
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -56,6 +64,7 @@ class Belief:
         wrong: which readings (m,) are taken for slips.
         sd: standard uncertainty of each reading alone (m,) [stops], were it no slip.
         hand_sd_m: how far off, on each axis, the places of these readings seem to be [m].
+        stated_stops: heads whose light is stated to be so sure [stops], without a reading behind it.
     """
 
     evidence: Evidence
@@ -64,6 +73,7 @@ class Belief:
     wrong: BoolArray
     sd: FloatArray
     hand_sd_m: float
+    stated_stops: Mapping[int, float] = field(default_factory=dict)
 
     @property
     def model(self) -> Model:
@@ -106,8 +116,15 @@ class Belief:
 
     @cached_property
     def posterior(self) -> Posterior:
-        """The uncertainty of the unknowns."""
-        return posterior(self.problem, self.point, Skewed.of(self.model))
+        """The uncertainty of the unknowns; of a head whose light is stated to be so sure, just that."""
+        found = posterior(self.problem, self.point, Skewed.of(self.model))
+        if not self.stated_stops:
+            return found
+        times = np.array(found.times * np.ones(self.model.size))
+        for head, stops in self.stated_stops.items():
+            times[self.model.head_block(head)] = 0.0
+            times[self.model.head_block(head).start + INTENSITY] = stops / INTENSITY_SD_STOPS
+        return replace(found, times=times)
 
     @cached_property
     def residuals(self) -> Residuals:

@@ -2,9 +2,9 @@
 
 A story says that a lamp gives more or less, that a stand went farther off or nearer, that the room sends back
 more or less, that one reading is a slip, or nothing of that. New evidence errs normally about what the belief
-foretells, with covariance R C R' + N. A story shifts that by what the forward model makes of its size, and its
-probability is its prior times the likelihood with the size integrated out (D. J. C. MacKay, Neural Computation 4,
-1992). Several changes are found one after the other, each beside those that are more probable.
+foretells, with covariance R C R' + N. A story shifts that by what the forward model makes of its size, and
+its probability is its prior times the likelihood with the size integrated out (D. J. C. MacKay, Neural
+Computation 4, 1992). Several changes are found one after the other, each beside those that are more probable.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from fillside.belief.observations import (
     DAYLIGHT_DRIFT_STOPS,
     MEASURED_SD_M,
     hand_slopes,
+    meter_sd_expected,
     meter_sd_of,
     model_sd,
     own_sd,
@@ -42,6 +43,8 @@ Kind = Literal["lamp", "stand", "room", "slip"]
 PROBABILITIES: dict[Kind, float] = {"lamp": 0.05, "stand": 0.05, "room": 0.02, "slip": 0.03}
 """Of each head that its lamp, or its stand, is not as it was; of the room; of each reading that it is a slip.
 Common practice, no source."""
+CONVINCED = 0.8
+"""Share of the probability of two stories from which one of them is told."""
 DECIDED = 0.95
 """Probability from which a story is told without another question."""
 SENSOR_SD_STOPS = 0.03
@@ -49,7 +52,8 @@ SENSOR_SD_STOPS = 0.03
 ROOM_CHANGED_STOPS, SLIP_STOPS = 0.7, 1.0
 """Standard deviations of a changed room's light, and of a slip."""
 _FARTHEST_SD, _NODES, _SIZES = 2.6, 15, 261
-"""How far the size of a change is looked for, the sizes at which the model is asked, and those between them."""
+"""How far the size of a change is looked for, the sizes at which the model is asked, and those between
+them."""
 _MOST_CHANGES = 3
 
 
@@ -57,8 +61,9 @@ _MOST_CHANGES = 3
 class Change:
     """A change that is believed, with its probability and its size.
 
-    `of` is the head, or for a slip the place of the reading; None for the room. `size` is in stops that the lamp
-    or the room gives more, metres that the stand is farther off, or stops that the reading shows more.
+    `of` is the head, or for a slip the place of the reading; None for the room. `size` is in stops that the
+    lamp or the room gives more, metres that the stand is farther off, or stops that the reading shows more.
+    `rival` is the other story of the same head where what was read does not part the two.
     """
 
     kind: Kind
@@ -66,12 +71,13 @@ class Change:
     probability: float
     size: float
     size_sd: float
+    rival: Change | None = None
 
 
 @dataclass(frozen=True)
 class Story:
-    """A change with its prior, the sizes that it may have (g,), their weights (g,), and what each makes of what
-    was seen and is asked (g, l)."""
+    """A change with its prior, the sizes that it may have (g,), their weights (g,), and what each makes of
+    what was seen and is asked (g, l)."""
 
     kind: Kind
     of: int | None
@@ -93,9 +99,9 @@ class Told:
 class NewEvidence:
     """Readings and tape measures taken after a studio was believed (l), held against that belief.
 
-    The first `answered` are what was seen, the others are questions, whose values do not count. `days` is the time
-    since the belief, in which daylight may have become another. `z` are the unknowns about which the model is taken
-    to be linear, by default those of the belief.
+    The first `answered` are what was seen, the others are questions, whose values do not count. `days` is the
+    time since the belief, in which daylight may have become another. `z` are the unknowns about which the
+    model is taken to be linear, by default those of the belief.
     """
 
     def __init__(
@@ -123,7 +129,7 @@ class NewEvidence:
             if isinstance(one, TapeMeasure):
                 head = model.names.index(one.head)
                 found[i, model.head_block(head).start + STAND] = TAPE_SD_M
-                found[i, model.index_of_step(0) :] = model.by_step("moved", MOVED_M)[head]
+                found[i, model.index_of_step(0) :] = model.by_step("moved")[head]
         return found
 
     @cached_property
@@ -133,8 +139,17 @@ class NewEvidence:
         found[~self._by_tape] = self._shown[0] - self._expected(model, self.z)
         for i, one in enumerate(self.seen):
             if isinstance(one, TapeMeasure):
-                stated = math.dist(model.rig.head(one.head).position, one.at)
-                found[i] = one.distance_m - stated - float(self.rows[i] @ self.z)
+                found[i] = one.distance_m - self.expected[i]
+        return found
+
+    @cached_property
+    def expected(self) -> FloatArray:
+        """What is foretold (l,): lux of a meter, metres of a tape."""
+        model, found = self.belief.model, np.zeros(len(self.seen))
+        found[~self._by_tape] = model.lux(self._figures, self._quantities(model))
+        for i, one in enumerate(self.seen):
+            if isinstance(one, TapeMeasure):
+                found[i] = math.dist(model.rig.head(one.head).position, one.at) + float(self.rows[i] @ self.z)
         return found
 
     def _expected(self, model: Model, z: FloatArray) -> FloatArray:
@@ -169,17 +184,22 @@ class NewEvidence:
 
     @cached_property
     def own_sd(self) -> FloatArray:
-        """Standard uncertainty of each alone (l,): by meter, hand and what the model leaves out, or by the tape."""
+        """Standard uncertainty of each alone (l,): by meter, hand and what the model leaves out, or by the
+        tape."""
         model, found = self.belief.model, np.full(len(self.seen), MEASURED_SD_M)
         wanted = self._quantities(model)
         coarse = model_sd(model, self._figures, wanted, model.lux(self._figures, wanted))
         held = np.where(self.by_sensor, 0.0, self._by_hand_stops_m)[~self._by_tape]
-        found[~self._by_tape] = own_sd(self._shown[1], held, self.belief.hand_sd_m, coarse)
+        foreseen = meter_sd_expected(self.belief.rig.meter.sigma, self.expected[~self._by_tape])
+        is_asked = (np.arange(len(self.seen)) >= self.answered)[~self._by_tape]
+        meter = np.where(is_asked, foreseen, self._shown[1])
+        found[~self._by_tape] = own_sd(meter, held, self.belief.hand_sd_m, coarse)
         return found
 
     @cached_property
     def errors(self) -> FloatArray:
-        """Covariance of the errors (l, l); a sensor is off by its own scale and by where it was put all the time."""
+        """Covariance of the errors (l, l); a sensor is off by its own scale and by where it was put all the
+        time."""
         put = self.belief.hand_sd_m * self._by_hand_stops_m * self.by_sensor
         scale = self.belief.rig.meter.sigma * self.by_sensor
         return np.asarray(np.diag(self.own_sd**2) + np.outer(put, put) + np.outer(scale, scale))
@@ -233,7 +253,7 @@ class NewEvidence:
 
     def _of_room(self) -> Story:
         """The story of a room that sends more or less of every lamp's light back."""
-        belief, model = self.belief, self.belief.model
+        model = self.belief.model
         rooms = np.array([model.head_block(i).start + ROOM for i in range(model.heads)])
         here = self._expected(model, self.z)
         nodes = ROOM_CHANGED_STOPS * np.linspace(-_FARTHEST_SD, _FARTHEST_SD, _NODES)
@@ -296,13 +316,30 @@ def judge(evidence: NewEvidence, least: float = 0.0) -> Judgement:
         if best.story is None or best.probability < least or len(changes) == _MOST_CHANGES:
             return Judgement(tuple(changes), tuple(told), off, spread)
         story, weights = best.story, best.weights
-        size = float(weights @ story.sizes)
-        sd = math.sqrt(float(weights @ (story.sizes - size) ** 2))
-        changes.append(Change(story.kind, story.of, best.probability, size, sd))
+        changes.append(_change(best, told))
         mean = weights @ story.effects
         off = off - mean
         spread = spread + ((story.effects - mean).T * weights) @ (story.effects - mean)
         stories.remove(story)
+
+
+def _change(best: Told, told: Sequence[Told]) -> Change:
+    story = best.story
+    assert story is not None, "something changed"
+    size = float(best.weights @ story.sizes)
+    sd = math.sqrt(float(best.weights @ (story.sizes - size) ** 2))
+    rivals = [
+        one
+        for one in told
+        if one.story is not None
+        and one.story is not story
+        and one.story.of == story.of
+        and story.kind != "slip"
+        and one.story.kind in ("lamp", "stand")
+        and best.probability < CONVINCED * (best.probability + one.probability)
+    ]
+    rival = _change(rivals[0], ()) if rivals else None
+    return Change(story.kind, story.of, best.probability, size, sd, rival)
 
 
 def _told(stories: Sequence[Story], off: FloatArray, spread: FloatArray, answered: int) -> list[Told]:

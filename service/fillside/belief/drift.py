@@ -1,10 +1,11 @@
 """Drift since a studio was believed: how much more or less each head gives now, by readings taken since.
 
-A head's drift starts at once with what lamps are wont to be off from one day to the next, and walks from there (a
-Wiener process). What a reading shows over what the belief foretells is the drifts of its heads, each by its share
-of the light, what the belief was unsure of, and the error of the reading. All of it is normal, so the drifts of now
-follow from all readings together (JCGM 100:2008, 5.2.2: what the filter of R. E. Kalman, J. Basic Engineering 82,
-1960, finds step by step). A reading that none of it explains tells of a lamp that has become another.
+A head's drift starts at once with what lamps are wont to be off from one day to the next, and walks from
+there (a Wiener process). What a reading shows over what the belief foretells is the drifts of its heads, each
+by its share of the light, what the belief was unsure of, and the error of the reading. All of it is normal,
+so the drifts of now follow from all readings together (JCGM 100:2008, 5.2.2: what the filter of R. E. Kalman,
+J. Basic Engineering 82, 1960, finds step by step). A reading that none of it explains tells of a lamp that
+has become another.
 """
 
 from __future__ import annotations
@@ -19,14 +20,15 @@ from fillside.belief.belief import Belief
 from fillside.belief.changes import NewEvidence
 from fillside.belief.evidence import Reading, SensorValue
 from fillside.belief.model import PER_HEAD
-from fillside.belief.observations import DRIFT_DAYS, LAMP_DRIFT_STOPS
+from fillside.belief.observations import LAMP_DRIFT_STOPS
 from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 START_STOPS = 0.3
-"""How far lamps are wont to be off from one day to the next, as a standard deviation; common practice, no source."""
+"""How far lamps are wont to be off from one day to the next, as a standard deviation; common practice, no
+source."""
 WARMING_STOPS = 0.1
 """How much the drift of a head that warms up may change from one reading to the next."""
 JUMP_SIGMAS = 3.0
@@ -49,8 +51,8 @@ class Sighting:
 
 @dataclass(frozen=True)
 class Drifts:
-    """The drift of heads (n,) at the newest sighting, its standard uncertainty [stops], the share of each head
-    (l, n) in the light of each sighting, and that light over what was foretold (l,) [stops]."""
+    """The drift of heads (n,) at the newest sighting, its standard uncertainty [stops], the share of each
+    head (l, n) in the light of each sighting, and that light over what was foretold (l,) [stops]."""
 
     stops: FloatArray
     sd: FloatArray
@@ -59,8 +61,8 @@ class Drifts:
 
 
 def drifts(belief: Belief, sightings: Sequence[Sighting], since_s: float) -> Drifts:
-    """The drift of each head from the belief of `since_s` to the newest sighting, both Unix times [s]; one sighting
-    at least."""
+    """The drift of each head from the belief of `since_s` to the newest sighting, both Unix times [s]; one
+    sighting at least."""
     z, found = belief.z, np.zeros(belief.model.heads)
     for _ in range(_ROUNDS):
         evidence = NewEvidence(belief, [one.shown for one in sightings], z=z)
@@ -79,7 +81,8 @@ def drifts(belief: Belief, sightings: Sequence[Sighting], since_s: float) -> Dri
 
 
 def _shares(evidence: NewEvidence) -> FloatArray:
-    """The share of each head (l, n) in the light of each reading, as slopes of the one's stops in the other's."""
+    """The share of each head (l, n) in the light of each reading, as slopes of the one's stops in the
+    other's."""
     model = evidence.belief.model
     own = evidence.rows[:, : model.heads * PER_HEAD].reshape(-1, model.heads, PER_HEAD)
     return np.asarray(own[:, :, INTENSITY] / INTENSITY_SD_STOPS)
@@ -95,7 +98,7 @@ def _alike(
 ) -> FloatArray:
     """Covariance (n, l, l) of each head's drift at the times of the sightings, before any of them."""
     days = np.array([max(one.at_s - since_s, 0.0) / _DAY_S for one in sightings])
-    walked = LAMP_DRIFT_STOPS**2 * np.minimum(np.minimum.outer(days, days), DRIFT_DAYS)
+    walked = LAMP_DRIFT_STOPS**2 * np.minimum.outer(days, days)
     found = np.tile(START_STOPS**2 + walked, (belief.model.heads, 1, 1))
     for newest, one in enumerate(sightings):
         warming = [belief.model.names.index(name) for name in one.warming]

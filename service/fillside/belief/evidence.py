@@ -135,8 +135,8 @@ class HeadEvent(BaseModel):
 
 @dataclass(frozen=True)
 class SensorValue:
-    """What a sensor in a fixed place showed [lx] of heads at levels: where it is, and the point or head that it
-    faces."""
+    """What a sensor in a fixed place showed [lx] of heads at levels: where it is, and the point or head that
+    it faces."""
 
     heads: tuple[str, ...]
     levels: tuple[float, ...]

@@ -14,7 +14,6 @@ from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
 from fillside.belief.result.calibrating import weigh
 from fillside.belief.result.entries import evidence_of
-from fillside.calibration.drift.change import HeadChange, change_since
 from fillside.calibration.drift.daylight import with_sensors
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibration_in_use import made_at, understood
@@ -167,11 +166,6 @@ class Calibrator:
         who = f"calibration {used.id}"
         await wait_until_stored(kept.save_readings(self._store, who, new, imported=(used.id, numbers)))
         self.used = await asyncio.to_thread(kept.current_calibration, self._store)
-
-    async def judge(self, rig: Rig, readings: Sequence[Reading]) -> HeadChange:
-        """What became of a head since it was calibrated; ApartError where it cannot be told."""
-        with self._working():
-            return await self._apart.run(change_since, rig, self.calibration, readings)
 
     async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
         """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where

@@ -13,8 +13,6 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from fillside.belief.belief import Belief
 from fillside.belief.drift import TELLS_FROM, Drifts, Sighting, drifts
 from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading, SensorValue

@@ -6,16 +6,14 @@ import asyncio
 import logging
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
-from fillside.belief.evidence import OWN_HEAD, Reading
+from fillside.belief.evidence import OWN_HEAD, Piece, Reading, TapeMeasure
 from fillside.calibration.routine import routine as acts
-from fillside.calibration.routine.check_verdict import cause_words
-from fillside.calibration.routine.checks import CheckReading, CheckResult, check_result
+from fillside.calibration.routine.checks import CheckReading, check_result, taped_result
 from fillside.calibration.routine.prompts import SAME_PLACE_M
 from fillside.calibration.routine.routine import Kind, Routine
 from fillside.calibration.routine.steps import (
@@ -40,6 +38,7 @@ from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
+from fillside.storage.rows import LINEUP_TAPE
 from fillside.storage.store import Store
 
 log = logging.getLogger(__name__)
@@ -58,6 +57,7 @@ class GuidedRoutine:
         self._drift = drift
         self._routine: Routine | None = None
         self._latest: StoredFit | None = None
+        self._check: CheckReading | None = None
         self._shown: dict[str, float] | None = None
         self._knows: StudioKnowledge | None = None
         self.step: Step | None = None
@@ -79,6 +79,11 @@ class GuidedRoutine:
     def asked(self) -> Asks | None:
         """The reading that is asked for; None when a reading is not the routine's."""
         return None if self.step is None or self.step.left else self.step.asks
+
+    def asks_tape(self, head: str | None) -> bool:
+        """Whether it is how far that head is, or any, that is asked for."""
+        asked = self.asked
+        return asked is not None and asked.unit == "m" and head in (None, asked.head)
 
     @property
     def readings(self) -> tuple[int, ...]:
@@ -155,8 +160,7 @@ class GuidedRoutine:
             if routine.kind != "round":
                 await self._weigh()
             return after
-        check = check_to_take(routine, self._known().held)
-        return routine if check is None else acts.passed_over(routine, check.name)
+        return routine if self._check is None else acts.passed_over(routine, self._check.name)
 
     async def ready(self) -> None:
         """Raise Refusal unless the light is what the reading asked for wants, and rests."""
@@ -173,11 +177,13 @@ class GuidedRoutine:
                 "not_now", "the light is not as this reading wants it; it goes there now, if it can"
             )
 
-    async def take(self, reading: Reading, now: float, who: str) -> str:
-        """Take in the reading that is asked for, at a Unix time [s]; what to say of it."""
+    async def take(self, reading: Reading | TapeMeasure, now: float, who: str) -> str:
+        """Take in the reading or tape measure that is asked for, at a Unix time [s]; what to say of it."""
         routine = self._routine
         assert routine is not None, "a reading is asked for"
-        if routine.stage == "read":
+        if isinstance(reading, TapeMeasure):
+            note = await self._checked(routine, reading, who)
+        elif routine.stage == "read":
             note = await self._read(routine, reading, who)
         elif routine.stage == "warm":
             note = await self._warmed(routine, reading, now, who)
@@ -226,35 +232,32 @@ class GuidedRoutine:
         self._go_to(after)
         return note
 
-    async def _checked(self, routine: Routine, reading: Reading, who: str) -> str:
-        check = check_to_take(routine, self._known().held)
+    async def _checked(self, routine: Routine, seen: Reading | TapeMeasure, who: str) -> str:
+        check = self._check
         assert check is not None, "a step that asks has a check"
-        if not _as_wanted(reading, check):
+        if isinstance(seen, TapeMeasure):
+            await self._keep(seen, LINEUP_TAPE, who)
+            self._go_to(acts.took_check(routine, taped_result(check, seen.distance_m)))
+            off_m = seen.distance_m - (check.expected_m or 0.0)
+            return f"{abs(off_m):.2f} m {'farther' if off_m > 0 else 'nearer'} than it stood"
+        if check.what == "tape":
+            # Whoever has no tape reads the meter once more.
+            check = check.model_copy(update={"what": "again", "expected_m": None})
+            routine = acts.passed_over(routine, self._check.name if self._check else "")
+        if not _as_wanted(seen, check):
             raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
-        await self._keep(reading, "verify" if routine.kind == "calibrate" else "lineup", who)
-        one = check_result(check, self._lux(reading))
-        if check.what == "near":
-            one = one.model_copy(update=await self._cause(routine, check, reading))
-        self._go_to(acts.took_check(routine, one))
+        number = await self._keep(seen, "verify" if routine.kind == "calibrate" else "lineup", who)
+        one = check_result(check, self._lux(seen))
+        self._go_to(acts.took_check(routine, one, number))
         way = "over" if one.off_stops > 0 else "under"
         difference = f"{stops_words(abs(one.off_stops))} {way} what was expected"
         return difference if one.good else f"{difference}: that is off"
 
-    async def _cause(self, routine: Routine, check: CheckReading, near: Reading) -> dict[str, Any]:
-        """Why a head is off, from its reading at the mark and one nearer to it."""
-        far = next(c for c in routine.checked if c.check.what == "head" and c.check.head == check.head)
-        try:
-            change = await self._calibrator.judge(self._rig, [_as_reading(far), near])
-        except WorkerError as error:
-            log.error("why %s is off cannot be worked out: %s", check.head, error)
-            return {"cause": "Why cannot be worked out: look at lamp and stand."}
-        return {"cause": cause_words(change), "as_calibrated": change.story == "as calibrated"}
-
     def _lux(self, reading: Reading) -> float:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))
 
-    async def _keep(self, reading: Reading, purpose: str, who: str) -> int:
-        return await keep(self._store, reading, purpose, who, self._daylight)
+    async def _keep(self, piece: Piece, purpose: str, who: str) -> int:
+        return await keep(self._store, piece, purpose, who, self._daylight)
 
     async def struck(self, number: int) -> bool:
         """A reading was struck; whether it was of a routine that is still under way."""
@@ -281,7 +284,8 @@ class GuidedRoutine:
         assert routine is not None, "a routine is under way"
         only = may_read(routine, self._rig) if routine.passed_over else None
         try:
-            self._latest = await self._calibrator.fit(self._rig, routine.readings, only)
+            numbers = (*routine.readings, *routine.verified)
+            self._latest = await self._calibrator.fit(self._rig, numbers, only)
         except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             return "it is kept, but could not be weighed"
@@ -305,11 +309,18 @@ class GuidedRoutine:
         """The new calibration is used from here on, and the routine is done when all is checked."""
         latest = self._latest if routine.kind == "calibrate" else None
         used = self._calibrator.used
-        if latest is not None and latest.numbers and (used is None or used.readings != latest.numbers):
+        begins = not routine.checked and latest is not None and latest.numbers
+        if begins and latest is not None and (used is None or used.readings != latest.numbers):
             await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
-        held = await asyncio.to_thread(lambda: self._known().held)
-        if check_to_take(routine, held) is None:
-            self._go_to(routine.next_stage())
+        known = self._known()
+        if await asyncio.to_thread(lambda: check_to_take(routine, known.held)) is not None:
+            return
+        if routine.verified:
+            await self._weigh()
+            latest = self._latest
+            if latest is not None and latest.numbers:
+                await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
+        self._go_to(routine.next_stage())
 
     async def _show(self) -> None:
         """Have the heads on that the step wants, if that is a change."""
@@ -336,9 +347,12 @@ class GuidedRoutine:
         """Work out what is asked, on a thread: some milliseconds that the light need not wait."""
         routine = self._routine
         if routine is None:
-            self.step = None
+            self.step = self._check = None
             return
-        self.step = await asyncio.to_thread(step_of, routine, self._known())
+        known = self._known()
+        self.step = await asyncio.to_thread(step_of, routine, known)
+        verifies = routine.stage == "verify"
+        self._check = await asyncio.to_thread(check_to_take, routine, known.held) if verifies else None
 
     @property
     def _rig(self) -> Rig:
@@ -374,17 +388,3 @@ def _as_wanted(reading: Reading, check: CheckReading) -> bool:
     faced = check.head if reading.facing == OWN_HEAD and check.head in reading.heads else reading.facing
     there = math.dist(reading.at, check.at) <= SAME_PLACE_M
     return there and faced == check.facing and reading.receptor == check.receptor
-
-
-def _as_reading(one: CheckResult) -> Reading:
-    """A check of one head alone as the reading it came from, in lux."""
-    check = one.check
-    names: Sequence[str] = tuple(check.lit)
-    return Reading(
-        heads=tuple(names),
-        levels=tuple(check.lit.values()),
-        at=check.at,
-        value=one.read_lux,
-        receptor=check.receptor,
-        facing=check.facing,
-    )

@@ -186,8 +186,13 @@ class MeterOrders:
 
     async def _read(self, order: Read, who: str) -> str:
         if is_tape(order):
+            asked = self._guide.asked if self._guide.asks_tape(order.head) else None
+            if asked is not None:
+                order = order.model_copy(update={"head": asked.head, "at": order.at or asked.at})
             tape = tape_of(order, self._rig, self._studio.now())
             async with self._one_at_a_time:
+                if asked is not None and self._guide.asked == asked:
+                    return await self._guide.take(tape, self._studio.unix_clock(), who)
                 return await self._told(tape, who)
         if order.check:
             return await self._check(order, who)

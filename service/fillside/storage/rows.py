@@ -147,12 +147,13 @@ def reading_in(body: Mapping[str, Any]) -> Reading:
         raise BadRowError(f"body is no reading: {first_line(error)}") from None
 
 
-TAPE, EVENT = "tape", "event"
-"""The purposes of a tape measure and of what was done to a head."""
+TAPE, EVENT, LINEUP_TAPE = "tape", "event", "lineup tape"
+"""The purposes of a tape measure, of what was done to a head, and of a tape measure that only lines up."""
 WEIGHED = ("calibrate", TAPE, EVENT)
 """The purposes of what calibrations are made of."""
 _TOLD: dict[str, tuple[type[TapeMeasure] | type[HeadEvent], str]] = {
     TAPE: (TapeMeasure, "tape measure"),
+    LINEUP_TAPE: (TapeMeasure, "tape measure"),
     EVENT: (HeadEvent, "event"),
 }
 

@@ -23,7 +23,6 @@ from fillside.belief.belief import Belief
 from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
 from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
 from fillside.belief.paths import PerCandela, unit
-from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
@@ -78,14 +77,6 @@ class Intervals:
     def _metering(self) -> Metering:
         return Metering(scene(self._rig, self._calibration))
 
-    @cached_property
-    def _stated_stops(self) -> dict[int, float]:
-        """Heads whose light a calibration states to be so sure [stops] without a reading behind it."""
-        if self._calibration is None or self._belief.readings:
-            return {}
-        known = [self._calibration.heads.get(name) for name in self._belief.model.names]
-        return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
-
     def at(
         self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
     ) -> LightUncertainty:
@@ -124,7 +115,7 @@ class Intervals:
         one = np.array([first for first, _, _ in pairs])
         other = np.array([-1 if second is None else second for _, second, _ in pairs])
         compared = (other >= 0)[:, None]
-        sloping = self._stated(rows[one] - np.where(compared, rows[other], 0.0))
+        sloping = rows[one] - np.where(compared, rows[other], 0.0)
         off = beside[one] - np.where(other >= 0, beside[other], 0.0)
         blurred = coarse[one] ** 2 + np.where(other >= 0, coarse[other] ** 2, 0.0)
         sd = np.sqrt(self._belief.posterior.variance(sloping) + off**2 + blurred)
@@ -181,23 +172,13 @@ class Intervals:
     def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
         """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration
         states without a reading: that is right as stated, as surely as stated."""
-        if not self._stated_stops:
+        if not self._belief.stated_stops:
             return np.zeros(len(self._is_behind))
         alone, none = np.zeros_like(levels), np.zeros_like(levels)
-        stated = list(self._stated_stops)
+        stated = list(self._belief.stated_stops)
         alone[stated] = levels[stated]
         said = self._said_lux(place, alone) - self._said_lux(place, none)
         return np.asarray(said - (self._light(place, alone)[0] - self._light(place, none)[0]))
-
-    def _stated(self, rows: FloatArray) -> FloatArray:
-        """Slopes (k, size) with what a calibration states without readings in place of what labels let one
-        believe."""
-        for i, stops in self._stated_stops.items():
-            block = self._belief.model.head_block(i)
-            own = rows[:, block.start + INTENSITY].copy()
-            rows[:, block] = 0.0
-            rows[:, block.start + INTENSITY] = own * stops / INTENSITY_SD_STOPS
-        return rows
 
     @cached_property
     def _is_behind(self) -> NDArray[np.bool_]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +83,14 @@ def known_belief(rig: Rig, calibration: Calibration | None) -> Belief:
     z = np.append(_unknowns(model, calibration, told_of), np.zeros(len(evidence.events)))
     stated = calibration.hand_sd_m
     hand_m = HAND_SD_M if stated is None else min(max(float(stated), 0.0), _MOST_HAND_M)
-    return known(evidence, rig, z, hand_m, [wrong for _, wrong in taken])
+    found = known(evidence, rig, z, hand_m, [wrong for _, wrong in taken])
+    return found if taken else replace(found, stated_stops=_stated_stops(model, calibration))
+
+
+def _stated_stops(model: Model, calibration: Calibration) -> dict[int, float]:
+    """Heads whose light a calibration states to be so sure [stops]."""
+    known_heads = ((i, calibration.heads.get(name)) for i, name in enumerate(model.names))
+    return {i: h.sigma_stops for i, h in known_heads if h is not None and h.sigma_stops is not None}
 
 
 def _readings(rig: Rig, calibration: Calibration) -> Iterator[tuple[Reading, bool]]:

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from statistics import median
 
 from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.target import target_from_rig
+from fillside.belief.changes import Change
 from fillside.belief.result.expanded_uncertainty import expanded
-from fillside.calibration.drift.change import HeadChange
-from fillside.calibration.routine.checks import GOOD_STOPS, MOST_STOPS, CheckResult, ExpectedBalance
+from fillside.calibration.routine.checks import (
+    GOOD_STOPS,
+    MOST_STOPS,
+    CheckReading,
+    CheckResult,
+    ExpectedBalance,
+)
 from fillside.rig.notation import stop_size
 
 NO_CALIBRATION = (
@@ -34,7 +41,9 @@ class CheckVerdict(BaseModel):
     says: tuple[str, ...]
 
 
-def verdict(held: ExpectedBalance, done: Sequence[CheckResult], background: bool) -> CheckVerdict:
+def verdict(
+    held: ExpectedBalance, done: Sequence[CheckResult], background: bool, began_s: float = 0.0
+) -> CheckVerdict:
     """Go or not, the held ratio and exposure wanted against metered, and which head is off and how.
 
     It is a go when every check was read, each is as expected, and the light is the one that is wanted, as
@@ -48,8 +57,9 @@ def verdict(held: ExpectedBalance, done: Sequence[CheckResult], background: bool
     ratio_off = _stops_over(metered, wanted)
     exposure = next((c.read_lux for c in done if c.check.what == "exposure"), None)
     missing = _missing(held, done, background)
-    go = not missing and abs(strayed or 0.0) <= MOST_STOPS
-    go = go and not any(_is_off(c, done) for c in done)
+    changed = _changes(held, done, began_s) if background and held.calibration is not None else None
+    off = [*(changed or {}).values(), *_off_words(held, done, changed)]
+    go = not missing and not off and abs(strayed or 0.0) <= MOST_STOPS
     unwanted = tuple(_unwanted(held, done, ratio_off, go))
     return CheckVerdict(
         go=go and not unwanted,
@@ -61,7 +71,7 @@ def verdict(held: ExpectedBalance, done: Sequence[CheckResult], background: bool
         exposure_off_stops=None
         if exposure is None
         else round(math.log2(max(exposure, 1e-3) / target.exposure_lux), 3),
-        says=tuple(_says(held, done, missing, strayed, unwanted)),
+        says=tuple(_says(held, off, missing, strayed, unwanted)),
     )
 
 
@@ -105,12 +115,11 @@ def _metered_errors(
 
 def _says(
     held: ExpectedBalance,
-    done: Sequence[CheckResult],
+    off: Sequence[str],
     missing: Sequence[str],
     strayed: float | None,
     unwanted: Sequence[str],
 ) -> Iterator[str]:
-    off = [text for c in done for text in _off_words(c, done)]
     yield from off
     far = strayed if strayed is not None and abs(strayed) > MOST_STOPS else None
     if far is not None and not off:
@@ -144,54 +153,87 @@ def _metered_quotient(held: ExpectedBalance, done: Sequence[CheckResult]) -> flo
 def _side(held: ExpectedBalance, done: Sequence[CheckResult], rule: str) -> float | None:
     """The lit or shadow side from readings of each of its heads alone [lux]; None unless all were read."""
     heads = [n for n, own in zip(held.scene.names, held.scene.rules, strict=True) if own == rule]
-    read: Mapping[str | None, float] = {c.check.head: c.read_lux for c in done if c.check.what == "head"}
-    if not heads or any(name not in read for name in heads):
+    read = [_alone_lux(done, name) for name in heads]
+    if not read or None in read:
         return None
     ambient = held.scene.ambient[0 if rule == "key" else 1]
-    return sum(read[name] for name in heads) - (len(heads) - 1) * ambient
+    return sum(lux or 0.0 for lux in read) - (len(heads) - 1) * ambient
 
 
-def _near(one: CheckResult, done: Sequence[CheckResult]) -> CheckResult | None:
-    """The second, nearer reading of a head."""
-    if one.check.what != "head":
+def _alone_lux(done: Sequence[CheckResult], head: str) -> float | None:
+    """The light of one head alone as it is held [lux]: the median of what was read at the mark."""
+    first = next((c.check for c in done if c.check.what == "head" and c.check.head == head), None)
+    if first is None:
         return None
-    return next((c for c in done if c.check.what == "near" and c.check.head == one.check.head), None)
+    return median(c.read_lux for c in done if c.read_m is None and _is_same(c.check, first))
 
 
-def _is_off(one: CheckResult, done: Sequence[CheckResult]) -> bool:
-    """Whether a check is not as expected, and a nearer reading does not show that this was by chance."""
-    near = _near(one, done)
-    return one.check.what != "near" and not one.good and not (near is not None and near.as_calibrated)
+def _is_same(one: CheckReading, other: CheckReading) -> bool:
+    return (one.lit, one.at, one.receptor, one.facing) == (other.lit, other.at, other.receptor, other.facing)
 
 
-def _off_words(one: CheckResult, done: Sequence[CheckResult]) -> list[str]:
-    if one.good or one.check.what == "near":
-        return []
-    side = "more" if one.off_stops > 0 else "less"
-    off = f"{stop_size(one.off_stops)} {side} than expected"
-    if one.check.what == "exposure":
-        return [f"Exposure: {off}."]
-    if one.check.what == "background":
-        return [f"Background where {one.check.head} is aimed: {off}."]
-    near = _near(one, done)
-    why = "" if near is None or near.cause is None else f" {near.cause}"
-    return [f"{one.check.head}: {off}.{why}"]
+def _changes(held: ExpectedBalance, done: Sequence[CheckResult], began_s: float) -> dict[str | None, str]:
+    """What changed since the calibration, in words, by head or None for the room."""
+    found: dict[str | None, str] = {}
+    for change in held.judged(done, began_s).changes if done else ():
+        words = _change_words(held, done, change)
+        if words is not None:
+            found[None if change.of is None else held.scene.names[change.of]] = words
+    return found
 
 
-def cause_words(change: HeadChange) -> str:
-    """What two readings of a head at two distances say about why it is off.
+def _off_words(
+    held: ExpectedBalance, done: Sequence[CheckResult], changed: Mapping[str | None, str] | None
+) -> Iterator[str]:
+    """What else is not as expected; a head only where nothing tells changes from readings that strayed."""
+    again = {one.check.name: one for one in done if one.check.what == "again"}
+    for one in done:
+        if one.good or again.get(f"again {one.check.head or ''}".strip(), one).good:
+            continue
+        off = f"{stop_size(one.off_stops)} {'more' if one.off_stops > 0 else 'less'} than expected"
+        if one.check.what == "exposure" and not changed:
+            yield f"Exposure: {off}."
+        elif one.check.what == "background":
+            yield f"Background where {one.check.head} is aimed: {off}."
+        elif one.check.what == "head" and changed is None:
+            yield f"{one.check.head}: {off}."
 
-    A lamp that changed is off by the same stops everywhere, a stand that moved by more the nearer one is.
+
+def _change_words(held: ExpectedBalance, done: Sequence[CheckResult], change: Change) -> str | None:
+    """A change in words; None for one that can be overlooked."""
+    if change.kind == "slip":
+        return None
+    name = "The room" if change.of is None else held.scene.names[change.of]
+    alone = [one.off_stops for one in done if one.check.head == name and one.check.what in ("head", "again")]
+    at_mark = sum(alone) / len(alone) if alone else change.size
+    if abs(at_mark) <= GOOD_STOPS:
+        return None
+    side = "more" if at_mark > 0 else "less"
+    return f"{name}: {stop_size(at_mark)} {side} than expected. {cause_words(change)}"
+
+
+def cause_words(change: Change) -> str:
+    """What became of a head or the room, in words."""
+    if change.rival is not None:
+        both = {one.kind: _amount(one) for one in (change, change.rival)}
+        lamp, stand = both["lamp"], both["stand"]
+        return f"Either the lamp gives {lamp}, or the stand is {stand}: measure the distance with a tape."
+    if change.kind == "stand":
+        return f"That looks like a bumped stand: it seems to stand {_amount(change)}."
+    if change.kind == "lamp":
+        return f"That looks like a changed lamp, dimmer or modifier: {_amount(change)}."
+    return f"The room seems to send back {_amount(change)} of every lamp's light."
+
+
+def _amount(change: Change) -> str:
+    """How large a change is, and within what.
+
+    >>> _amount(Change("stand", 0, 0.9, -0.24, 0.02))
+    '0.24 m nearer (give or take 0.04 m)'
     """
-    lamp = f"{stop_size(change.lamp_stops)} {'more' if change.lamp_stops > 0 else 'less'}"
-    moved = f"{abs(change.moved_m):.2f} m {'farther off' if change.moved_m > 0 else 'nearer'}"
-    if change.story == "stand":
-        return (
-            f"That looks like a bumped stand: it seems to stand {moved} "
-            f"(give or take {expanded(change.moved_sigma_m):.2f} m). Measure it with a tape."
-        )
-    if change.story == "lamp":
-        return f"That looks like a changed lamp, dimmer or modifier: {lamp}, near and far."
-    if change.story == "lamp or stand":
-        return f"Either the lamp gives {lamp}, or the stand is {moved}: measure the distance with a tape."
-    return "The reading nearer to it agrees with the calibration: the first one only strayed."
+    within = expanded(change.size_sd)
+    if change.kind == "stand":
+        way = "farther off" if change.size > 0 else "nearer"
+        return f"{abs(change.size):.2f} m {way} (give or take {within:.2f} m)"
+    way = "more" if change.size > 0 else "less"
+    return f"{stop_size(change.size)} {way} (give or take {max(within, 0.01):.2f})"

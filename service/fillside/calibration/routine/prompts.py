@@ -48,6 +48,17 @@ def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
     )
 
 
+def tape_words(rig: Rig, place: Sequence[float], head: str) -> str:
+    """From where to where to measure with a tape."""
+    mark, point = nearest_mark(rig, place)
+    where = (
+        f"{mark}, {place[2]:.2f} m above the floor," if math.dist(point, place) < SAME_PLACE_M else "there"
+    )
+    return (
+        f"With a tape, from {where} to the middle of the lit face of {head}. It may be hot: do not touch it."
+    )
+
+
 def receptor_words(receptor: str, facing: str, head: str) -> str:
     """Which receptor to use, and what to point it at."""
     out = "Dome out" if receptor == "dome" else "Flat receptor"

@@ -53,8 +53,9 @@ class WarmReading(BaseModel):
 
 
 class Routine(BaseModel):
-    """Where a routine is. `readings` are the numbers of the readings taken for the calibration, in a round of
-    the heads `read`; `dark` is that the studio was asked to be dark for the next one."""
+    """Where a routine is. `readings` are the numbers of the readings taken for the calibration, `verified`
+    those of its checks, in a round of the heads `read`; `dark` is that the studio was asked to be dark for
+    the next one."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -66,6 +67,7 @@ class Routine(BaseModel):
     readings: tuple[int, ...] = ()
     read: tuple[str, ...] = ()
     checked: tuple[CheckResult, ...] = ()
+    verified: tuple[int, ...] = ()
     passed_over: tuple[str, ...] = ()
     dark: bool = False
     left: bool = False
@@ -160,9 +162,10 @@ def passed_over(routine: Routine, what: str) -> Routine:
     return routine.model_copy(update={"passed_over": (*routine.passed_over, what), "dark": False})
 
 
-def took_check(routine: Routine, one: CheckResult) -> Routine:
-    """A verification reading taken."""
-    return routine.model_copy(update={"checked": (*routine.checked, one)})
+def took_check(routine: Routine, one: CheckResult, number: int | None = None) -> Routine:
+    """A verification reading taken; by its number it counts for a calibration too."""
+    counted = (*routine.verified, number) if routine.kind == "calibrate" and number else routine.verified
+    return routine.model_copy(update={"checked": (*routine.checked, one), "verified": counted})
 
 
 def without_last(routine: Routine) -> tuple[Routine, int | None]:
@@ -172,5 +175,7 @@ def without_last(routine: Routine) -> tuple[Routine, int | None]:
     if routine.stage == "read" and routine.readings:
         return without(routine, routine.readings[-1]), routine.readings[-1]
     if routine.stage == "verify" and routine.checked:
-        return routine.model_copy(update={"checked": routine.checked[:-1]}), None
+        last = routine.verified[-1] if routine.verified else None
+        left = {"checked": routine.checked[:-1], "verified": routine.verified[:-1]}
+        return routine.model_copy(update=left), last
     raise Refusal("not_now", "there is no reading to take again")

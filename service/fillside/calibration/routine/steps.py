@@ -24,6 +24,7 @@ from fillside.calibration.routine.prompts import (
     names_of,
     place_words,
     receptor_words,
+    tape_words,
 )
 from fillside.calibration.routine.routine import ACTS, Kind, Routine, Stage
 from fillside.calibration.routine.warmth import WARM_AFTER_S
@@ -44,7 +45,9 @@ class Tick(BaseModel):
 
 
 class Asks(BaseModel):
-    """The reading that is asked for; `head` is empty with all heads out, `level` has one number a head."""
+    """The reading that is asked for; `head` is empty with all heads out, `level` has one number a head.
+
+    With the unit m it is a tape measure from `at` to the middle of the head's lit face."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -55,6 +58,8 @@ class Asks(BaseModel):
     facing: str
     expected_lux: float | None
     sigma_stops: float | None
+    unit: Literal["lux", "m"] = "lux"
+    expected_m: float | None = None
 
 
 class Step(BaseModel):
@@ -293,39 +298,50 @@ def _verify(routine: Routine, known: StudioKnowledge) -> Step:
     assert asked is not None, "a routine with nothing to check is done"
     undone = _undone(routine, known.held)
     shown = _Shown.of(known, asked.lit)
-    place = place_words(known.rig, asked.at)
-    if asked.what == "near":
-        place = half_way_words(known.rig, asked.at, str(asked.head))
+    by_tape = asked.what == "tape"
     return Step(
         routine=routine.kind,
         stage="verify",
         number=len(routine.checked) + 1,
         of=len(routine.checked) + len(undone) + (asked not in undone),
-        title=_TITLES[asked.what].format(head=asked.head, alone="" if shown.flag else " alone"),
+        title=_TITLES[asked.what].format(
+            head=asked.head or "the exposure", alone="" if shown.flag else " alone"
+        ),
         says=(
             *((NO_CALIBRATION,) if known.best is None and not routine.checked else ()),
-            lit_words(known.rig, list(asked.lit), shown.flag),
-            *shown.says,
-            place,
-            receptor_words(asked.receptor, asked.facing, asked.head or ""),
+            *((lit_words(known.rig, list(asked.lit), shown.flag), *shown.says) if not by_tape else ()),
+            *_where_words(known.rig, asked),
         ),
         asks=Asks(
-            head="+".join(asked.lit),
-            level="+".join(f"{level:g}" for level in asked.lit.values()),
+            head=str(asked.head) if by_tape else "+".join(asked.lit),
+            level="" if by_tape else "+".join(f"{level:g}" for level in asked.lit.values()),
             at=asked.at,
             receptor=asked.receptor,
             facing=asked.facing,
-            expected_lux=asked.expected_lux,
-            sigma_stops=asked.sigma_stops,
+            unit="m" if by_tape else "lux",
+            expected_lux=None if by_tape else asked.expected_lux,
+            expected_m=asked.expected_m,
+            sigma_stops=None if by_tape else asked.sigma_stops,
         ),
         lit=shown.lit,
         flag=shown.flag,
     )
 
 
+def _where_words(rig: Rig, asked: CheckReading) -> tuple[str, ...]:
+    """Where to hold the meter and what to point it at, or what to measure by tape."""
+    if asked.what == "tape":
+        return (tape_words(rig, asked.at, str(asked.head)),)
+    place = half_way_words if asked.what == "near" else None
+    where = place_words(rig, asked.at) if place is None else place(rig, asked.at, str(asked.head))
+    return where, receptor_words(asked.receptor, asked.facing, asked.head or "")
+
+
 _TITLES = {
     "head": "Check {head}{alone}",
     "near": "Check {head} again, nearer to it",
+    "again": "Check {head} again",
+    "tape": "How far is {head} now?",
     "exposure": "Check the exposure",
     "background": "Check the background",
 }
@@ -334,14 +350,12 @@ _TITLES = {
 def check_to_take(routine: Routine, held: ExpectedBalance) -> CheckReading | None:
     """The next check; None when all are done.
 
-    In a line-up a head that is not as it was calibrated is read once more, nearer to it.
+    In a line-up what is not as it was calibrated is asked about until it is clear what became of it.
     """
-    last = routine.checked[-1] if routine.checked else None
-    compares = routine.kind == "lineup" and held.calibration is not None
-    if compares and last is not None and last.check.what == "head" and not last.good:
-        near = held.nearer(held.scene.index(str(last.check.head)))
-        if near.name not in routine.passed_over:
-            return near
+    if routine.kind == "lineup" and held.calibration is not None:
+        question = held.to_ask(routine.checked, routine.passed_over, routine.began)
+        if question is not None:
+            return question
     return next(iter(_undone(routine, held)), None)
 
 
@@ -354,7 +368,7 @@ def _undone(routine: Routine, held: ExpectedBalance) -> list[CheckReading]:
 def _done(routine: Routine, known: StudioKnowledge) -> Step:
     if routine.kind == "round":
         return _round_done(routine, known)
-    result = verdict(known.held, routine.checked, background=routine.kind == "lineup")
+    result = verdict(known.held, routine.checked, routine.kind == "lineup", routine.began)
     advice = () if result.go or routine.kind == "lineup" else (_MORE,)
     return Step(
         routine=routine.kind,
