@@ -11,7 +11,7 @@ import pytest
 
 from contract.meter_studio import RIG, Made, made, rig_of
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.hold.events import AmbientReading
+from fillside.hold.events import DaylightChanged
 from fillside.hold.machine.hold import Hold
 from fillside.metering.daylight import SILENT_S
 from fillside.metering.simulated_meter import truth_of
@@ -188,7 +188,7 @@ def test_the_hold_goes_along_at_the_speed_of_following() -> None:
     hold = Hold(rig_of(text=RIG.replace("[hold]\n", '[hold]\npace = "calm"\n')))
     now = settled(hold, 0.0) + 5.0
     before, steps = hold.codes, list[float]()
-    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    hold.event(DaylightChanged(25.0), now)
     now = settled(hold, now, steps)
     assert hold.codes != before
     # A calm pace follows at 0.3 stop/s; DMX512-A has 44 frames a second, and codes are rounded.
@@ -202,7 +202,7 @@ def test_a_calm_hold_rests_within_its_dead_band() -> None:
     hold = Hold(rig_of(text=RIG.replace("[hold]\n", '[hold]\npace = "calm"\n')))
     now = settled(hold, 0.0)
     before = hold.codes
-    hold.event(AmbientReading(10.0, 10.0, 10.0), now)
+    hold.event(DaylightChanged(3.0), now)
     settled(hold, now)
     assert hold.codes == before
 
@@ -215,7 +215,7 @@ def test_kept_levels_do_not_follow_until_follow(mode: str) -> None:
     hold.order(parse_order({"do": mode}), now)
     now = settled(hold, now)
     kept_codes = hold.codes
-    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    hold.event(DaylightChanged(25.0), now)
     now = settled(hold, now)
     assert hold.codes == kept_codes
     hold.order(parse_order({"do": "follow"}), now)
@@ -226,7 +226,7 @@ def test_kept_levels_do_not_follow_until_follow(mode: str) -> None:
 def test_the_same_daylight_gives_the_same_codes_as_a_file_that_says_so() -> None:
     hold = Hold(rig_with())
     now = settled(hold, 0.0)
-    hold.event(AmbientReading(150.0, 150.0, 300.0), now)  # a dome takes even light from all sides
+    hold.event(DaylightChanged(7.5), now)
     now = settled(hold, now)
     by_file = Hold(rig_of(text=RIG.replace("lux = 3", "lux = 150")))
     settled(by_file, 0.0)

@@ -9,10 +9,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.belief.daylight import sky_of
 from fillside.belief.evidence import Evidence, Reading
 from fillside.belief.hypotheses import SLIP_STOPS, Residuals, residuals, wrong_readings
 from fillside.belief.model import Figures, Model, model_of
 from fillside.belief.observations import (
+    DARK_LUX,
     HAND_PROBABILITIES,
     HAND_SD_M,
     HAND_SDS_M,
@@ -33,7 +35,7 @@ from fillside.belief.posterior import (
     most_likely,
     posterior,
 )
-from fillside.belief.priors import AMBIENT, SHARED, WINDOW_GROWTH, WINDOW_LUX, WINDOW_X
+from fillside.belief.priors import SHARED, WINDOW_GROWTH, WINDOW_LUX, WINDOW_X
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -180,7 +182,7 @@ def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> Flo
     start = np.zeros(model.size)
     if not dark.readings:
         return start
-    seen = observations(dark, model_of(model.rig), now_s)
+    seen = observations(dark, model_of(model.rig), now_s, sky_of(evidence, model.rig))
     problem = InverseProblem(
         model_of(model.rig), seen, np.diag(np.hypot(seen.meter_sd, _FIRST_SD_STOPS) ** 2)
     )
@@ -226,10 +228,11 @@ def _problem(
     """The evidence and how it errs about a studio, and the standard uncertainties of readings (m,)."""
     count = len(seen)
     rows = point.rows[:count]
-    coarse = model_sd(model, point.figures, seen.quantities, model.lux(point.figures, seen.quantities))
+    lux = model.lux(point.figures, seen.quantities)
+    coarse = model_sd(model, point.figures, seen.quantities, lux)
     sd = own_sd(seen.meter_sd, hand_slopes(model, point.figures, seen.quantities), hand_m, coarse)
     sd[seen.readings :] = seen.meter_sd[seen.readings :]
-    ambient = rows[:, model.index_of_shared(AMBIENT)] / model.prior.ambient_lux[1] / np.log(2)
+    ambient = model.ambient_lux(point.figures, seen.quantities) / (lux + DARK_LUX)
     noise = np.zeros((count + len(seen.tapes),) * 2)
     noise[:count, :count] = np.diag(sd**2) + age_covariance(seen, model, rows, ambient)
     places = np.arange(count, len(noise))

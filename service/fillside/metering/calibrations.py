@@ -13,7 +13,6 @@ from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Reading
 from fillside.belief.result.calibrating import weigh
 from fillside.calibration.drift.change import HeadChange, change_since
-from fillside.calibration.drift.daylight import with_sensors
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibration_in_use import made_at, understood
 from fillside.rig.calibration import Calibration
@@ -74,6 +73,13 @@ def _dated(entry: StoredReading, reading: Reading) -> Reading:
     return reading if reading.time else reading.model_copy(update={"time": made_at(entry.at)})
 
 
+def _told(reading: Reading, beside: tuple[str, float] | None) -> Reading:
+    """A reading with what a row beside it says of the daylight, unless it says so itself."""
+    if beside is None or reading.daylight_lux is not None:
+        return reading
+    return reading.model_copy(update={"daylight_sensor": beside[0], "daylight_lux": beside[1]})
+
+
 def _remark_on(calibration: Calibration, number: int) -> str | None:
     """Why the reading of that number is doubted, if it is."""
     return next((entry.why for entry in calibration.readings() if entry.number == number), None)
@@ -111,16 +117,17 @@ class Calibrator:
         """
         rows = await asyncio.to_thread(kept.readings_of, self._store, numbers)
         understood = kept.valid_readings(self._store, rows)
-        entries, readings = [one for one, _ in understood], [_dated(*one) for one in understood]
+        beside = await asyncio.to_thread(kept.sensors_with, self._store, numbers)
+        entries = [one for one, _ in understood]
+        readings = [_dated(one, _told(reading, beside.get(one.id))) for one, reading in understood]
         with self._working():
             found = await self._apart.run(weigh, rig, readings, only)
         for place, why in found.strange.items():
             log.warning("reading %d is left aside: %s", entries[place].id, why)
         counted = [i for i in range(len(entries)) if i not in found.strange]
         kept_numbers = tuple(entries[i].id for i in counted)
-        shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
         return StoredFit(
-            calibration=with_sensors(found.calibration, shown),
+            calibration=found.calibration,
             numbers=kept_numbers,
             taken=Counter(name for i in counted for name in readings[i].heads),
             remark=_remark_on(found.calibration, len(counted)),

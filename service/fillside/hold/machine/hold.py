@@ -328,7 +328,7 @@ class Hold:
             return None
         question, place = None, self._subject.place
         if curable(limits_of_light(self._light_at(self._fader.codes, self._fader.goal))):
-            believed = corrected_calibration(self._calibration, self.corrected)
+            believed = corrected_calibration(self._calibration, self.corrected, self._balancing.daylight)
             question = RemedyQuestion(self.effective_rig, place, believed)
         shown = self._advice.remedies_at(place)
         asked = self._advice.ask(question)
