@@ -8,6 +8,7 @@ about one studio, and its ambient light now is that of the calibration, times a 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ LITTLE_OURS = 0.5
 OWN_SD_STOPS = 0.85
 """Standard deviation of our own light at a sensor, far from the marks and lit by walls, as it is worked out:
 that of the true studios that the belief is judged in."""
-WATCHED = "daylight"
+WATCHED: Literal["daylight"] = "daylight"
 
 
 @dataclass(frozen=True)

@@ -262,7 +262,7 @@ def model_sd(
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
     walked = DAYLIGHT_SD_STOPS**2 * np.abs(np.log2(wanted.daylight))
     sky = np.sqrt(SKY_SD_STOPS**2 + told_sd**2 + walked)
-    return np.hypot(MODEL_SD_STOPS, sky * np.minimum(share, 1.0))
+    return np.asarray(np.hypot(MODEL_SD_STOPS, sky * np.minimum(share, 1.0)))
 
 
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:
@@ -280,4 +280,4 @@ def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: 
 def _shared(walked: FloatArray) -> FloatArray:
     """The way (m, m) that walks share which began at one point and went so far (m,), either way."""
     same = np.sign(walked)[:, None] == np.sign(walked)
-    return np.minimum(np.abs(walked)[:, None], np.abs(walked)) * same
+    return np.asarray(np.minimum(np.abs(walked)[:, None], np.abs(walked)) * same)
