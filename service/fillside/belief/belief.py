@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.daylight import sky_of
+from fillside.belief.daylight import Sky, sky_of
 from fillside.belief.evidence import Evidence, Reading
 from fillside.belief.hypotheses import SLIP_STOPS, Residuals, residuals, wrong_readings
 from fillside.belief.model import Figures, Model, model_of
@@ -84,6 +84,11 @@ class Belief:
     def figures(self) -> Figures:
         """The figures of the most likely unknowns."""
         return self.point.figures
+
+    @property
+    def sky(self) -> Sky | None:
+        """The daylight for which the studio is believed, if a sensor told of it."""
+        return sky_of(self.evidence, self.rig)
 
     @property
     def readings(self) -> tuple[Reading, ...]:

@@ -25,7 +25,7 @@ LEAST_SHOWN_LUX = 0.01
 """From so little light nothing is learned of more, and less than this counts as this."""
 MOSTLY_OURS = 0.8
 """From this share of our own light on, a sensor says too little of the room to follow it."""
-LITTLE_OURS = 0.3
+LITTLE_OURS = 0.2
 """Up to this share, what it shows is kept beside a reading."""
 OWN_SD_STOPS = 0.85
 """Standard deviation of our own light at a sensor, far from the marks and lit by walls, as it is worked out:
