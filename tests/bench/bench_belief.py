@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import math
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -50,8 +50,8 @@ def read_room(studio: TrueStudio) -> None:
         studio.read({}, studio.mark.tolist(), side)
 
 
-def read_plan(studio: TrueStudio, count: int) -> None:
-    """So many readings a head, as a person takes them who knows what helps.
+def plan_of(studio: TrueStudio, count: int) -> Iterator[tuple[dict[str, float], list[float], str, str]]:
+    """So many readings a head, as a person takes them who knows what helps: levels, place, facing, receptor.
 
     At working levels and full, at the mark and a step from it, the third under the dome toward the camera.
     """
@@ -64,7 +64,13 @@ def read_plan(studio: TrueStudio, count: int) -> None:
                     [away * math.cos(turn), away * math.sin(turn), studio.rng.uniform(-0.15, 0.15)]
                 )
             facing, receptor = ("camera", "dome") if number == 2 else ("head", "flat")
-            studio.read({lamp.name: LEVELS[number]}, (studio.mark + step).tolist(), facing, receptor)
+            yield {lamp.name: LEVELS[number]}, (studio.mark + step).tolist(), facing, receptor
+
+
+def read_plan(studio: TrueStudio, count: int) -> None:
+    """Take the readings of a plan."""
+    for reading in plan_of(studio, count):
+        studio.read(*reading)
 
 
 def read_shadows(studio: TrueStudio) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 
 from contract.hold_studio import Studio
 from fillside.hold.events import (
-    AmbientReading,
+    DaylightChanged,
     DriverChanged,
     HeadBack,
     HeadDisobeys,
@@ -200,7 +200,7 @@ class Day:
                 DriverChanged(driver, "late"),
                 HeadsLeave((name,)),
                 HeadsLeave(()),
-                AmbientReading(*(random.choice([0.0, 30.0]) for _ in range(3))),
+                DaylightChanged(random.choice([0.0, 1.0, 30.0]), random.choice([0.0, 0.5])),
             )
         )
         self._up.event(event)

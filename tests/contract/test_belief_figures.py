@@ -276,9 +276,9 @@ def test_other_heads_are_asked_for_as_well() -> None:
 
 def test_the_fit_needs_neither_scipy_nor_matplotlib_nor_a_clock() -> None:
     program = (
-        "import sys, fillside.belief.result.calibrating, fillside.calibration.drift.change\n"
+        "import sys, fillside.belief.result.calibrating, fillside.belief.drift\n"
         "import fillside.calibration.routine.warmth\n"
-        "import fillside.calibration.drift.daylight\n"
+        "import fillside.belief.daylight\n"
         "print(sorted({'scipy', 'matplotlib', 'asyncio', 'sqlite3'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)

@@ -1,4 +1,4 @@
-"""A lamp that warms up or ages, its slow correction, and daylight that a sensor follows."""
+"""A lamp that warms up or ages, and the slow correction of its drift."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import math
 import numpy as np
 import pytest
 
-from fillside.calibration.drift.daylight import AmbientSensor, sensor_learned
 from fillside.calibration.routine.warmth import is_warm, trend
 from fillside.metering.drift import slow_correction
 
@@ -53,24 +52,3 @@ def test_where_warming_up_ends_is_foreseen() -> None:
 def test_a_trend_needs_two_readings() -> None:
     with pytest.raises(ValueError, match="two readings"):
         trend([0.0], [0.1], 0.05)
-
-
-def test_ambient_light_follows_a_sensor_less_our_own_light() -> None:
-    sensor = sensor_learned(
-        200.0, (40.0, 30.0, 60.0), [((1.0, 0.0), 260.0), ((0.0, 1.0), 220.0), ((0.5, 0.5), 240.0)], 2
-    )
-    assert sensor.heads_lux == pytest.approx((60.0, 20.0))
-    assert sensor.ambient_lux(200.0, (0.0, 0.0)) == pytest.approx((40.0, 30.0, 60.0))
-    assert sensor.ambient_lux(440.0, (0.5, 0.5)) == pytest.approx((80.0, 60.0, 120.0))
-
-
-def test_a_sensor_that_sees_mostly_our_light_says_nothing() -> None:
-    sensor = AmbientSensor(0.2, 0.2, 0.3, (60.0, 20.0))
-    assert sensor.ambient_lux(70.0, (1.0, 0.0)) is None
-    assert sensor.ambient_lux(-1.0, (0.0, 0.0)) is None
-    assert sensor.room_lux(0.0, (0.0, 0.0)) == 0.0
-
-
-def test_a_factor_is_not_learned_in_the_dark() -> None:
-    with pytest.raises(ValueError, match="daylight"):
-        sensor_learned(0.0, (1.0, 1.0, 1.0))

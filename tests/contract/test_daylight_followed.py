@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from contract.meter_studio import RIG, Made, made, rig_of
+from fillside.belief.daylight import own_light
 from fillside.doors.mqtt.sensors import Sensors
-from fillside.hold.events import AmbientReading
+from fillside.hold.events import DaylightChanged
 from fillside.hold.machine.hold import Hold
 from fillside.metering.daylight import SILENT_S
 from fillside.metering.simulated_meter import truth_of
@@ -141,6 +142,92 @@ async def test_a_new_calibration_does_not_forget_the_daylight(store: Store) -> N
         assert here.hold.scene.ambient == pytest.approx(before, rel=0.05)
 
 
+async def test_every_reading_keeps_what_the_sensor_shows_of_the_room(store: Store) -> None:
+    """Readings of lit heads too, without the light of ours that the sensor sees; none once it is silent."""
+    async with made(rig_with(SEES), store) as here:
+        ours = own_light_on_the_sensor(here)
+        await here.do(do="sensor", name="window", value=2000 + ours)
+        await here.do(do="read", head="", value=20, facing="camera")
+        await here.do(do="read", head="key", level=1.0, value=300)
+        here.clock_s[0] += 61
+        await here.do(do="read", head="key", level=1.0, value=300)
+        newest, *older = (one.body for one in kept.readings(store))
+        assert "daylight_lux" not in newest
+        assert len(older) == 2
+        for body in older:
+            assert (body["daylight_sensor"], body["daylight_lux"]) == ("window", pytest.approx(2000.0))
+
+
+def own_light_on_the_sensor(here: Made) -> float:
+    outputs = here.hold.scene.dimmers.outputs(here.hold.codes)
+    return float(own_light(here.hold.scene, here.rig.sensors["window"]) @ outputs)
+
+
+async def test_a_reading_keeps_no_daylight_where_our_own_light_outshines_it(store: Store) -> None:
+    async with made(rig_with(SEES), store) as here:
+        ours = own_light_on_the_sensor(here)
+        for shown, is_kept in ((10 * ours, True), (1.6 * ours, False)):
+            here.clock_s[0] += LATER_S
+            await here.do(do="sensor", name="window", value=shown)
+            await here.do(do="read", head="key", level=1.0, value=300)
+            body = kept.readings(store)[0].body
+            assert ("daylight_lux" in body) == is_kept
+        here.clock_s[0] += LATER_S
+        note = await here.do(do="sensor", name="window", value=1.6 * ours)
+        assert "not learned yet" in note
+
+
+async def test_a_check_keeps_the_daylight_too(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        await learned(here)
+        await here.do(do="sensor", name="window", value=200)
+        await here.do(do="read", head="key", value=300, check=True)
+        newest = kept.readings(store)[0]
+        assert (newest.purpose, newest.body["daylight_lux"]) == ("check", pytest.approx(200.0, rel=1e-4))
+
+
+async def test_rows_of_a_sensor_beside_earlier_readings_still_count(store: Store) -> None:
+    """As they were stored before readings had the sensor's word in their own body."""
+    async with made(rig_with(), store) as here:
+        numbers: list[int] = []
+        for facing, lux in (("key", 20), ("fill", 20), ("camera", 20)):
+            await here.do(do="read", head="", value=lux, facing=facing)
+            numbers.append(kept.readings(store)[0].id)
+        for number in numbers:
+            beside = {"sensor": "window", "lux": 100.0, "reading": number}
+            kept.save_reading(store, "sensor window", "sensor", beside).result(10)
+        assert "not learned yet" in await here.do(do="sensor", name="window", value=100)
+        here.clock_s[0] += LATER_S
+        await here.do(do="read", head="key", level=1.0, value=300)
+        before = here.hold.scene.ambient
+        await here.do(do="sensor", name="window", value=300)
+        assert here.hold.scene.ambient == pytest.approx([3 * lux for lux in before], rel=0.01)
+
+
+async def test_a_calibration_with_the_factors_of_before_is_followed(store: Store) -> None:
+    ambient = {"toward_key": 30.0, "toward_fill": 20.0, "toward_camera": 60.0}
+    factors = {"toward_key": 0.3, "toward_fill": 0.2, "toward_camera": 0.6}
+    async with made(rig_with(), store) as here:
+        await here.do(
+            do="import", calibration={"heads": {}, "ambient": ambient, "sensors": {"window": factors}}
+        )
+        await here.do(do="sensor", name="window", value=250)
+        assert here.hold.scene.ambient == pytest.approx((75.0, 50.0, 150.0))
+        state = here.desk.view().daylight
+        assert state is not None
+        assert (state["toward_key"], state["toward_fill"], state["toward_camera"]) == (75.0, 50.0, 150.0)
+
+
+async def test_the_word_of_a_sensor_that_the_file_renamed_is_not_taken_for_the_new_one(store: Store) -> None:
+    async with made(rig_with(), store) as here:
+        await learned(here)
+    async with made(rig_with(WINDOW.replace("window", "skylight")), store) as here:
+        assert "not learned yet" in await here.do(do="sensor", name="skylight", value=100)
+        here.clock_s[0] += SILENT_S
+        await here.do(do="read", head="key", level=1.0, value=300)
+        assert "not learned yet" in await here.do(do="sensor", name="skylight", value=100)
+
+
 async def test_without_a_word_of_the_sensor_nothing_is_learned(store: Store) -> None:
     async with made(rig_with(), store) as here:
         await here.do(do="sensor", name="window", value=100)
@@ -188,7 +275,7 @@ def test_the_hold_goes_along_at_the_speed_of_following() -> None:
     hold = Hold(rig_of(text=RIG.replace("[hold]\n", '[hold]\npace = "calm"\n')))
     now = settled(hold, 0.0) + 5.0
     before, steps = hold.codes, list[float]()
-    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    hold.event(DaylightChanged(25.0), now)
     now = settled(hold, now, steps)
     assert hold.codes != before
     # A calm pace follows at 0.3 stop/s; DMX512-A has 44 frames a second, and codes are rounded.
@@ -202,7 +289,7 @@ def test_a_calm_hold_rests_within_its_dead_band() -> None:
     hold = Hold(rig_of(text=RIG.replace("[hold]\n", '[hold]\npace = "calm"\n')))
     now = settled(hold, 0.0)
     before = hold.codes
-    hold.event(AmbientReading(10.0, 10.0, 10.0), now)
+    hold.event(DaylightChanged(3.0), now)
     settled(hold, now)
     assert hold.codes == before
 
@@ -215,7 +302,7 @@ def test_kept_levels_do_not_follow_until_follow(mode: str) -> None:
     hold.order(parse_order({"do": mode}), now)
     now = settled(hold, now)
     kept_codes = hold.codes
-    hold.event(AmbientReading(150.0, 150.0, 150.0), now)
+    hold.event(DaylightChanged(25.0), now)
     now = settled(hold, now)
     assert hold.codes == kept_codes
     hold.order(parse_order({"do": "follow"}), now)
@@ -226,7 +313,7 @@ def test_kept_levels_do_not_follow_until_follow(mode: str) -> None:
 def test_the_same_daylight_gives_the_same_codes_as_a_file_that_says_so() -> None:
     hold = Hold(rig_with())
     now = settled(hold, 0.0)
-    hold.event(AmbientReading(150.0, 150.0, 300.0), now)  # a dome takes even light from all sides
+    hold.event(DaylightChanged(7.5), now)
     now = settled(hold, now)
     by_file = Hold(rig_of(text=RIG.replace("lux = 3", "lux = 150")))
     settled(by_file, 0.0)

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from contract.hold_studio import CANDELAS, CHAIR, Codes, Studio, light, output, studio
-from fillside.hold.events import AmbientReading
+from fillside.hold.events import DaylightChanged
 from fillside.rig.tables.model import Rig
 
 Place = tuple[float, float, float]
@@ -209,12 +209,12 @@ def test_a_balance_out_of_reach_is_not_run_after_and_yet_kept_at_its_best() -> N
 
 
 def test_without_a_tracker_the_band_counts_again_after_each_change_of_the_daylight() -> None:
-    up = calm()
-    up.event(AmbientReading(80.0, 80.0, 80.0))
+    up = calm(ambient={"toward_key": 1.0, "toward_fill": 1.0, "toward_camera": 1.0})
+    up.event(DaylightChanged(80.0))
     up.settle()
     standing = up.codes
     assert standing != up.frames[0][1]
-    up.event(AmbientReading(100.0, 100.0, 100.0))
+    up.event(DaylightChanged(100.0))
     up.settle()
     assert up.codes == standing
 

@@ -213,7 +213,7 @@ def test_ambient_light_by_direction_is_as_read_else_the_most_even_that_fits(rig:
     told = {"toward_key": 12.5, "mean": 6.0, "vector": [0.0, -4.0, 3.0]}
     read = scene(rig, Calibration.model_validate({"ambient": told}))
     assert read.ambient_light.vector_lux == (0.0, -4.0, 3.0)
-    assert read.with_ambient((25.0, 16.0, 32.0)).ambient_light.mean_lux == pytest.approx(12.0)
+    assert read.with_daylight(2.0).ambient_light.mean_lux == pytest.approx(12.0)
 
 
 def test_a_direction_left_out_says_nothing_of_the_others(rig: Rig) -> None:

@@ -16,7 +16,7 @@ from fillside.balance.target import target_from_rig
 from fillside.cli.render.check import check_lines
 from fillside.cli.render.plan_brief import brief_plan_lines
 from fillside.cli.render.state import state_lines
-from fillside.hold.events import AmbientReading
+from fillside.hold.events import DaylightChanged
 from fillside.hold.intent import balancing
 from fillside.hold.machine.hold import Hold
 from fillside.orders.light import SubjectReport
@@ -70,7 +70,7 @@ def test_what_is_not_known_is_said_once_in_words(rig: Rig, change: dict[str, obj
 
 def test_a_sensor_that_tells_of_daylight_counts_as_readings(rig: Rig) -> None:
     hold = Hold(rig, None, 0.0)
-    hold.event(AmbientReading(30.0, 10.0, 40.0), 0.0)
+    hold.event(DaylightChanged(3.0), 0.0)
     assert hold.snapshot().room_light == "from readings"
 
 
@@ -168,11 +168,11 @@ def test_a_work_light_is_in_no_half(rig: Rig) -> None:
 
 
 def test_daylight_that_comes_up_is_in_the_halves_at_once(rig: Rig) -> None:
-    hold = Hold(rig)
+    hold = Hold(apply_change(rig, {"ambient.lux": 4.0}))
     for frame in range(440):
         hold.tick(frame / 44)
     before = hold.snapshot().face.halves_ratio
-    hold.event(AmbientReading(4000.0, 4000.0, 8000.0), 10.0)
+    hold.event(DaylightChanged(1000.0), 10.0)
     after = hold.snapshot().face.halves_ratio
     assert before is not None
     assert before > 1.2

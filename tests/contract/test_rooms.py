@@ -410,7 +410,7 @@ def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:
         ("fillside_drivers.sacn.packet", "import socket", "socket"),
         (
             "fillside.belief.posterior",
-            "from fillside.calibration.drift import change",
+            "from fillside.calibration.routine import checks",
             "fillside.calibration",
         ),
         ("fillside.belief.posterior", "table = open('readings.csv')", "open"),

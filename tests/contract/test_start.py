@@ -21,7 +21,6 @@ from rigs import kitchen_table, toml
 HERE = Visitor("somebody", "test")
 LATE = (
     "aiomqtt",
-    "fillside.calibration.drift",
     "fillside.calibration.routine.steps",
     "fillside.demo",
     "fillside.doors.http.openapi",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -21,6 +21,7 @@ from truth.radiosity import Room
 TONES = {"white": (0.75, 0.8, 0.3), "average": (0.5, 0.75, 0.2), "dark": (0.12, 0.35, 0.1)}
 LABELS = ("linear", "square", "log", "lightness")
 BALL_RADIUS_M = 0.09
+SENSOR_AWAY_M = 0.4
 
 
 @dataclass(frozen=True)
@@ -39,11 +40,17 @@ class Ways:
     meter_cosine: float = 0.05
     white: bool = False
     hair: bool = False
+    key_window: bool = False
+    windows: int = 1
 
 
 @dataclass(frozen=True)
 class TrueStudio:
-    """Lamps in a room, what a person types of them, and readings."""
+    """Lamps in a room, what a person types of them, and readings.
+
+    `windows` are the exitances (w, p) of each window when the studio is drawn, `window_exitance` (p,) is what
+    all of them send now.
+    """
 
     room: Room
     lamps: tuple[TrueLamp, ...]
@@ -56,6 +63,22 @@ class TrueStudio:
     rng: np.random.Generator
     ways: Ways
     rows: list[str] = field(default_factory=list)
+    windows: Vector = field(default_factory=lambda: np.zeros((0, 0)))
+
+    def under(self, sky: Sequence[float]) -> TrueStudio:
+        """The same studio, its windows so many times as bright as when it was drawn."""
+        return replace(self, window_exitance=np.asarray(sky, dtype=float) @ self.windows)
+
+    @cached_property
+    def sensor_place(self) -> tuple[Vector, Vector]:
+        """Where a sensor hangs before the first window [m], and along what it looks at it."""
+        pane = self.windows[0] > 0
+        into_room = self.room.normal[pane][0]
+        return self.room.centre[pane].mean(axis=0) + SENSOR_AWAY_M * into_room, -into_room
+
+    def sensor_lux(self, outputs: Mapping[str, float]) -> float:
+        """What an ideal sensor there shows of the sky and of lamps at outputs."""
+        return self.lux(outputs, *self.sensor_place, False)
 
     def lamp(self, name: str) -> TrueLamp:
         return next(lamp for lamp in self.lamps if lamp.name == name)
@@ -181,7 +204,10 @@ def true_studio(seed: int, ways: Ways = Ways()) -> TrueStudio:
         typed_heads.append(table)
     camera = mark + np.array([rng.uniform(-0.3, 0.3), -rng.uniform(1.4, 2.4), rng.uniform(0.0, 0.35)])
     camera[1] = max(camera[1], low[1] + 0.1)
-    window = _window(rng, room, side, exposure) if rng.uniform() < ways.window else np.zeros(len(room.area))
+    none = np.zeros(len(room.area))
+    window = _window(rng, room, side, exposure, ways.key_window) if rng.uniform() < ways.window else none
+    others = np.random.default_rng([20260212, seed])
+    more = [_window(others, room, side, exposure, False) for _ in range(ways.windows - 1)]
     typed: dict[str, Any] = {
         "rig": {"name": "true"},
         "camera": {"position": _taped(rng, camera, ways)},
@@ -199,8 +225,9 @@ def true_studio(seed: int, ways: Ways = Ways()) -> TrueStudio:
             "tone": nearest,
         }
     made = TrueStudio(
-        room, tuple(lamps), window, mark, camera, round(ratio, 2), float(round(exposure)), typed, rng, ways
-    )
+        room, tuple(lamps), sum(more, window), mark, camera, round(ratio, 2), float(round(exposure)), typed,
+        rng, ways, windows=np.array([window, *more]),
+    )  # fmt: skip
     if ways.tells_ambient:
         typed["ambient"] = {
             f"toward_{s}": round(made.lux({}, mark, made.toward(mark, s), s == "camera"), 1)
@@ -255,9 +282,13 @@ def _lamp(
     return lamp, table
 
 
-def _window(rng: np.random.Generator, room: Room, key_side: float, exposure: float) -> Vector:
+def _window(
+    rng: np.random.Generator, room: Room, key_side: float, exposure: float, beside_key: bool
+) -> Vector:
     """Exitance (p,) [lm/m2] of a window in a side wall, toward the camera's half of the room."""
     wall = int(rng.integers(0, 2))
+    if beside_key:
+        wall = 0 if key_side < 0 else 1
     height = room.centre[:, 2] - room.low[2]
     along = room.centre[:, 1]
     near = rng.uniform(-1.5, 1.0)

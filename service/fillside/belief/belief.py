@@ -9,10 +9,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.belief.daylight import Sky, sky_of
 from fillside.belief.evidence import Evidence, Reading
 from fillside.belief.hypotheses import SLIP_STOPS, Residuals, residuals, wrong_readings
 from fillside.belief.model import Figures, Model, model_of
 from fillside.belief.observations import (
+    DARK_LUX,
     HAND_PROBABILITIES,
     HAND_SD_M,
     HAND_SDS_M,
@@ -34,7 +36,6 @@ from fillside.belief.posterior import (
     posterior,
 )
 from fillside.belief.priors import (
-    AMBIENT,
     INTENSITY,
     INTENSITY_SD_STOPS,
     SHARED,
@@ -92,6 +93,11 @@ class Belief:
     def figures(self) -> Figures:
         """The figures of the most likely unknowns."""
         return self.point.figures
+
+    @property
+    def sky(self) -> Sky | None:
+        """The daylight for which the studio is believed, if a sensor told of it."""
+        return sky_of(self.evidence, self.rig)
 
     @property
     def readings(self) -> tuple[Reading, ...]:
@@ -197,7 +203,7 @@ def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> Flo
     start = np.zeros(model.size)
     if not dark.readings:
         return start
-    seen = observations(dark, model_of(model.rig), now_s)
+    seen = observations(dark, model_of(model.rig), now_s, sky_of(evidence, model.rig))
     problem = InverseProblem(
         model_of(model.rig), seen, np.diag(np.hypot(seen.meter_sd, _FIRST_SD_STOPS) ** 2)
     )
@@ -243,10 +249,11 @@ def _problem(
     """The evidence and how it errs about a studio, and the standard uncertainties of readings (m,)."""
     count = len(seen)
     rows = point.rows[:count]
-    coarse = model_sd(model, point.figures, seen.quantities, model.lux(point.figures, seen.quantities))
+    lux = model.lux(point.figures, seen.quantities)
+    coarse = model_sd(model, point.figures, seen.quantities, lux)
     sd = own_sd(seen.meter_sd, hand_slopes(model, point.figures, seen.quantities), hand_m, coarse)
     sd[seen.readings :] = seen.meter_sd[seen.readings :]
-    ambient = rows[:, model.index_of_shared(AMBIENT)] / model.prior.ambient_lux[1] / np.log(2)
+    ambient = model.ambient_lux(point.figures, seen.quantities) / (lux + DARK_LUX)
     noise = np.zeros((count + len(seen.tapes),) * 2)
     noise[:count, :count] = np.diag(sd**2) + age_covariance(seen, model, rows, ambient)
     places = np.arange(count, len(noise))

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
+from fillside.belief.daylight import Sky, sky_of, told_lux
 from fillside.belief.evidence import Reading, SensorValue, TapeMeasure
 from fillside.belief.model import LN2, HeadStep, Model, Quantities, Term, Wanted
 from fillside.belief.observations import (
@@ -116,6 +117,7 @@ class NewEvidence:
         self.z = belief.z if z is None else z
         self._figures = belief.figures if z is None else belief.model.figures(z)
         self._lights = [one for one in self.seen if not isinstance(one, TapeMeasure)]
+        self._sky = sky_of(belief.evidence, belief.rig)
         self._by_tape = np.array([isinstance(one, TapeMeasure) for one in self.seen], dtype=np.bool_)
 
     @cached_property
@@ -157,7 +159,7 @@ class NewEvidence:
         return stops(model.lux(model.figures(z), self._quantities(model)))
 
     def _quantities(self, model: Model) -> Quantities:
-        return model.quantities([_wanted(one, model) for one in self._lights])
+        return model.quantities([_wanted(one, model, self._sky) for one in self._lights])
 
     @cached_property
     def _shown(self) -> tuple[FloatArray, FloatArray]:
@@ -208,9 +210,15 @@ class NewEvidence:
     def foretold(self) -> FloatArray:
         """Covariance of what the belief foretells (l, l)."""
         ambient = self.rows[:, self.belief.model.index_of_shared(AMBIENT)]
-        share = ambient / self.belief.model.prior.ambient_lux[1] / LN2 * ~self._by_tape
+        share = ambient / self.belief.model.prior.ambient_lux[1] / LN2 * self._under_a_sky_untold
         walked = DAYLIGHT_DRIFT_STOPS**2 * min(self._days, DAYLIGHT_DAYS)
         return self.belief.posterior.covariance(self.rows, self.rows) + walked * np.outer(share, share)
+
+    @cached_property
+    def _under_a_sky_untold(self) -> NDArray[np.bool_]:
+        """True for readings (l,) beside which no sensor told of the daylight."""
+        rig = self.belief.rig
+        return np.array([isinstance(one, Reading) and told_lux(one, rig) is None for one in self.seen])
 
     @cached_property
     def heads(self) -> tuple[int, ...]:
@@ -265,13 +273,13 @@ class NewEvidence:
         return _story("room", None, nodes, effects)
 
 
-def _wanted(one: Reading | SensorValue | TapeMeasure, model: Model) -> Wanted:
+def _wanted(one: Seen, model: Model, sky: Sky | None) -> Wanted:
     if isinstance(one, Reading):
-        return wanted_of(one, model)
+        return wanted_of(one, model, sky=sky)
     assert isinstance(one, SensorValue), "a tape measure shows no light"
     heads = zip(one.heads, one.levels, strict=True)
     terms = [Term(model.names.index(name), level, one.at, one.faced, one.is_dome) for name, level in heads]
-    return Wanted(tuple(terms), one.at, one.faced, one.is_dome, metered=True)
+    return Wanted(tuple(terms), one.at, one.faced, one.is_dome, metered=True, daylight=one.daylight)
 
 
 def _story(kind: Kind, of: int | None, nodes: FloatArray, effects: FloatArray) -> Story:

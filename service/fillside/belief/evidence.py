@@ -27,8 +27,11 @@ from fillside.rig.tables.model import FARTHEST_M, HIGHEST_M, LOWEST_M, Name, Poi
 
 COLUMNS = ("head", "level", "x", "y", "z", "value", "unit", "receptor", "facing")
 OPTIONAL_COLUMNS = ("time", "note")
-NUMBERS = ("level", "x", "y", "z", "value", "unit")
+DAYLIGHT_COLUMNS = ("daylight_lux", "daylight_sensor")
+"""Columns of readings alone, which a table has where a sensor spoke."""
+NUMBERS = ("level", "x", "y", "z", "value", "unit", "daylight_lux")
 """Columns in which a comma is a decimal comma."""
+MOST_DAYLIGHT_LUX = 200_000.0
 LONGEST_CELL = 400
 """Characters of one value; a note is the only one that may need more than a few."""
 OWN_HEAD, CAMERA = "head", "camera"
@@ -54,6 +57,8 @@ class Reading(BaseModel):
     `heads` were lit, each at its wire level of `levels` (0..1); none lit is the ambient light. `at` is where
     the receptor was [m]. `value` is in `unit`: lux, fc, ev100, or an f-stop at ISO and shutter, which says
     it all. `facing` is "head" (each its own), "camera", or a head's name. Ambient light is always in it.
+    `daylight_lux` is what a sensor at the window showed then, without the light of our own heads; of which
+    name, says `daylight_sensor`, and None is the rig's.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
@@ -67,6 +72,8 @@ class Reading(BaseModel):
     facing: Name = OWN_HEAD
     time: str | None = None
     note: str | None = None
+    daylight_lux: Annotated[float, Field(ge=0, le=MOST_DAYLIGHT_LUX)] | None = None
+    daylight_sensor: Name | None = None
 
     @model_validator(mode="after")
     def _agrees(self) -> Self:
@@ -144,6 +151,7 @@ class SensorValue:
     faced: str | Point
     is_dome: bool
     lux: float
+    daylight: float = 1.0
 
 
 Piece = Reading | TapeMeasure | HeadEvent
@@ -304,7 +312,7 @@ def _rows(text: str) -> Iterator[tuple[int, list[str]]]:
 
 def _columns(header: Sequence[str]) -> dict[str, int]:
     names = [name.lower() for name in header]
-    allowed = (*COLUMNS, *OPTIONAL_COLUMNS)
+    allowed = (*COLUMNS, *OPTIONAL_COLUMNS, *DAYLIGHT_COLUMNS)
     for name in names:
         if name and name not in allowed:
             raise ReadingError(f'"{name[:32]}" is not a column; there are {",".join(allowed)}', 1)
@@ -371,7 +379,8 @@ def _named(cells: Sequence[str], columns: Mapping[str, int]) -> dict[str, str]:
         )
     cell = {name: cells[place] if place < len(cells) else "" for name, place in columns.items()}
     for name in NUMBERS:
-        cell[name] = cell[name].replace(",", ".")
+        if name in cell:
+            cell[name] = cell[name].replace(",", ".")
     return cell
 
 
@@ -386,7 +395,7 @@ def _reading(cell: Mapping[str, str], rig: Rig) -> Reading:
         receptor=cell["receptor"].lower(),
         facing=cell["facing"],
         rig=rig,
-        remarks={name: cell.get(name) or None for name in OPTIONAL_COLUMNS},
+        remarks={name: cell.get(name) or None for name in (*OPTIONAL_COLUMNS, *DAYLIGHT_COLUMNS)},
     )
 
 
@@ -473,9 +482,12 @@ def csv_from_readings(pieces: Sequence[Piece]) -> str:
     """Readings, tapes and events as a CSV file that `evidence_from_csv` reads back."""
     sheet = io.StringIO()
     writer = csv.writer(sheet, lineterminator="\n")
-    writer.writerow((*COLUMNS, *OPTIONAL_COLUMNS))
+    told = any(isinstance(one, Reading) and one.daylight_lux is not None for one in pieces)
+    remarks = (*OPTIONAL_COLUMNS, *(DAYLIGHT_COLUMNS if told else ()))
+    writer.writerow((*COLUMNS, *remarks))
     for piece in pieces:
-        writer.writerow((*_cells(piece), piece.time or "", piece.note or ""))
+        own = (getattr(piece, name, None) for name in remarks)
+        writer.writerow((*_cells(piece), *("" if cell is None else cell for cell in own)))
     return sheet.getvalue()
 
 

@@ -81,7 +81,8 @@ class Wanted:
 
     `ambient` is a head, "camera" or a point [m] that a flat receptor or a dome at `place` faces and sees
     it by; None for none. `metered` if a meter shows it. `after` says of each step of the model whether it
-    came before; None is all of them, as things are now.
+    came before; None is all of them, as things are now. `daylight` says how many times as much ambient light
+    there is as when the studio is believed.
     """
 
     terms: tuple[Term, ...]
@@ -90,6 +91,7 @@ class Wanted:
     dome: bool = False
     metered: bool = False
     after: tuple[bool, ...] | None = None
+    daylight: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -120,7 +122,7 @@ class Quantities:
     `row`, `path`, `lamp` (t,) say to which quantity a term adds, along which path, and the light of which
     lamp (l): a head at a level, `lamp_head` and `lamp_level` (l,), after the steps `lamp_after` (l, k).
     `place` (m, 3) [m] is where the ambient receptor of each quantity is, `sky` (m, 3) along what it looks, 0
-    for none; `dome`, and `metered` (m,).
+    for none; `dome`, and `metered` (m,). `daylight` (m,) is how many times as much of it there is.
     """
 
     row: IntArray
@@ -135,6 +137,7 @@ class Quantities:
     sky: FloatArray
     dome: BoolArray
     metered: BoolArray
+    daylight: FloatArray
 
     def __len__(self) -> int:
         return len(self.dome)
@@ -145,9 +148,9 @@ class Quantities:
         return self.lamp_head[self.lamp]
 
     @property
-    def under_sky(self) -> BoolArray:
-        """True for quantities (m,) with ambient light."""
-        return np.asarray(self.sky.any(axis=1))
+    def under_sky(self) -> FloatArray:
+        """The ambient light in quantities (m,) over that of the studio as it is believed; 0 for none."""
+        return np.asarray(self.sky.any(axis=1) * self.daylight)
 
 
 @dataclass(frozen=True)
@@ -333,6 +336,7 @@ class Model:
             sky,
             np.array([one.dome for one in wanted], dtype=np.bool_),
             np.array([one.metered for one in wanted], dtype=np.bool_),
+            np.array([one.daylight for one in wanted], dtype=np.float64),
         )
 
     def direct(self, there: Figures, paths: LightPaths) -> PerCandela:
@@ -397,7 +401,7 @@ class Model:
         ambient = _ambient(there, wanted)
         found[:, AMBIENT] = ambient * self.prior.ambient_lux[1]
         toward = 2 * AMBIENT_DIRECTION_SD * there.ambient_lux * wanted.sky @ there.ambient_turn
-        found[:, AMBIENT_X:WINDOW_X] = toward * (ambient > 0)[:, None]
+        found[:, AMBIENT_X:WINDOW_X] = toward * (wanted.daylight * (ambient > 0))[:, None]
         found[:, WINDOW_X : WINDOW_AWAY + 1] = self._window_slopes(there, wanted)
         found[:, METER] = total * (LN2 * METER_SD_STOPS) * wanted.metered
         found[:, DOME] = total * (LN2 * DOME_SD_STOPS) * (wanted.metered & wanted.dome)

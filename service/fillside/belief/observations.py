@@ -2,8 +2,9 @@
 
 Old evidence errs more. Lamps drift, so what a reading says of a lamp now is off by a random walk since then
 (a Wiener process: its variance grows with the time, and two readings of one age share what came later).
-Daylight walks faster. A stand that was moved and a lamp that was changed are steps of the model, and readings
-from before a step are of the studio without it.
+Daylight walks faster: by days, or where a sensor told of it, by how far apart the skies are, since that does
+not see all that the subject sees. A stand that was moved and a lamp that was changed are steps of the model,
+and readings from before a step are of the studio without it.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.belief.daylight import Sky, sky_of, told_lux
 from fillside.belief.evidence import OWN_HEAD, Evidence, Reading, seconds_of
 from fillside.belief.model import (
     CAMERA,
@@ -53,6 +55,9 @@ LAMP_DRIFT_STOPS, DAYLIGHT_DRIFT_STOPS = 0.15, 1.2
 """Standard deviations of the walks of a lamp and of daylight in a day; the walk of a lamp ends after
 `DRIFT_DAYS`, since lamps age slowly and come back with the weather and the mains."""
 DRIFT_DAYS, DAYLIGHT_DAYS = 10.0, 1.0
+DAYLIGHT_SD_STOPS = 0.15
+"""Standard deviation of the ambient light under a sky against what a sensor tells, a stop brighter or darker
+than the sky that the studio is believed for; its variance grows with the stops."""
 MEASURED_SD_M = 0.015
 """Standard uncertainty of a tape measure held from a place to a head."""
 _DAY_S = 86_400.0
@@ -79,6 +84,8 @@ class Observations:
         quantities: what it is of.
         meter_sd: uncertainty by meter and display [stops] (m,).
         days: ages (m,) at the time for which the studio is believed.
+        daylight_days: days (m,) by which they are newer, or else older, than the sky that it is believed for;
+            0 where a sensor told.
         readings: how many of them are readings.
         tapes: per tape measure the head, after which steps it was (k,), and how far it says the stand is from
             where the file puts it [m].
@@ -88,6 +95,7 @@ class Observations:
     quantities: Quantities
     meter_sd: FloatArray
     days: FloatArray
+    daylight_days: FloatArray
     readings: int
     tapes: tuple[tuple[int, tuple[bool, ...], float], ...] = ()
 
@@ -95,8 +103,11 @@ class Observations:
         return len(self.stops)
 
 
-def wanted_of(reading: Reading, model: Model, after: tuple[bool, ...] | None = None) -> Wanted:
-    """The quantity of a reading, after which steps; with facing "head" every head is faced in turn."""
+def wanted_of(
+    reading: Reading, model: Model, after: tuple[bool, ...] | None = None, sky: Sky | None = None
+) -> Wanted:
+    """The quantity of a reading, after which steps, in a studio believed for a sky; with facing "head" every
+    head is faced in turn."""
     dome = reading.receptor == "dome"
     terms = tuple(
         Term(
@@ -109,22 +120,30 @@ def wanted_of(reading: Reading, model: Model, after: tuple[bool, ...] | None = N
         for name, level in zip(reading.heads, reading.levels, strict=True)
     )
     facing = reading.heads[0] if reading.facing == OWN_HEAD else reading.facing
-    return Wanted(terms, reading.at, facing, dome, metered=True, after=after)
+    shown = told_lux(reading, model.rig)
+    times = 1.0 if sky is None or shown is None else sky.times(shown)
+    return Wanted(terms, reading.at, facing, dome, metered=True, after=after, daylight=times)
 
 
-def observations(evidence: Evidence, model: Model, now_s: float | None = None) -> Observations:
-    """Return the evidence by the rig's meter as it counts at a time [s]; None is that of the newest."""
+def observations(
+    evidence: Evidence, model: Model, now_s: float | None = None, sky: Sky | None = None
+) -> Observations:
+    """Return the evidence by the rig's meter as it counts at a time [s] under a sky; None is that of the
+    newest."""
     readings = evidence.readings
     shown, meter = meter_sd_of(readings, model)
     stated = list(_stated_ambient(model))
     now = evidence.newest_s if now_s is None else now_s
-    read = [wanted_of(reading, model, _after(evidence, reading.time)) for reading in readings]
-    days = [_days(reading.time, now) for reading in readings] + [math.inf] * len(stated)
+    sky = sky_of(evidence, model.rig) if sky is None else sky
+    read = [wanted_of(reading, model, _after(evidence, reading.time), sky) for reading in readings]
+    days = [_days(reading.time, now) for reading in readings] + [0.0] * len(stated)
+    walked = [_daylight_days(reading, model.rig, now, sky) for reading in readings] + [0.0] * len(stated)
     return Observations(
         stops=np.concatenate([shown, [own for _, own in stated]]),
         quantities=model.quantities([*read, *(one for one, _ in stated)]),
         meter_sd=np.concatenate([meter, np.full(len(stated), AMBIENT_STATED_SD / LN2)]),
-        days=np.where(np.isfinite(days), days, 0.0),
+        days=np.array(days),
+        daylight_days=np.array(walked),
         readings=len(readings),
         tapes=tuple(_tapes(evidence, model)),
     )
@@ -161,6 +180,17 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
 def _days(time: str | None, now: float | None) -> float:
     then = seconds_of(time)
     return 0.0 if then is None or now is None else max(now - then, 0.0) / _DAY_S
+
+
+def _daylight_days(reading: Reading, rig: Rig, now: float | None, sky: Sky | None) -> float:
+    """By how many days a reading is newer, or else older, than a sky; 0 where a sensor told of its own."""
+    if sky is None:
+        return -_days(reading.time, now)
+    then = seconds_of(reading.time)
+    at = now if sky.at_s is None else sky.at_s
+    if told_lux(reading, rig) is not None or then is None or at is None:
+        return 0.0
+    return (then - at) / _DAY_S
 
 
 def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, ...], float]]:
@@ -224,21 +254,30 @@ def own_sd(meter_sd: FloatArray, hand: FloatArray, hand_sd_m: float, coarse: Flo
     return np.asarray(np.sqrt(meter_sd**2 + (hand_sd_m * hand) ** 2 + coarse**2))
 
 
-def model_sd(model: Model, there: Figures, wanted: Quantities, lux: FloatArray) -> FloatArray:
-    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight."""
+def model_sd(
+    model: Model, there: Figures, wanted: Quantities, lux: FloatArray, told_sd: float = 0.0
+) -> FloatArray:
+    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight, of
+    which a sensor tells to `told_sd` [stops]."""
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
-    return np.hypot(MODEL_SD_STOPS, SKY_SD_STOPS * np.minimum(share, 1.0))
+    walked = DAYLIGHT_SD_STOPS**2 * np.abs(np.log2(wanted.daylight))
+    sky = np.sqrt(SKY_SD_STOPS**2 + told_sd**2 + walked)
+    return np.asarray(np.hypot(MODEL_SD_STOPS, sky * np.minimum(share, 1.0)))
 
 
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:
-    """The covariance by age of what was seen (m, m) [stops^2], with slopes `rows` (m, size) of readings in
-    the unknowns and the share (m,) of ambient light in them."""
-    found = np.zeros((len(seen), len(seen)))
-    if not seen.days.any():
-        return found
-    days = np.minimum(seen.days[:, None], seen.days[None, :])
+    """The covariance of what was seen (m, m) [stops^2] by its age and its sky, with slopes `rows` (m, size)
+    of readings in the unknowns and the share (m,) of ambient light in them."""
     by_head = rows[:, : model.heads * PER_HEAD].reshape(len(seen), model.heads, PER_HEAD)
-    for head in range(model.heads):
-        lamp = by_head[:, head, INTENSITY] / INTENSITY_SD_STOPS
-        found += np.outer(lamp, lamp) * LAMP_DRIFT_STOPS**2 * np.minimum(days, DRIFT_DAYS)
-    return found + np.outer(ambient, ambient) * DAYLIGHT_DRIFT_STOPS**2 * np.minimum(days, DAYLIGHT_DAYS)
+    lamps = by_head[:, :, INTENSITY] / INTENSITY_SD_STOPS
+    aged = LAMP_DRIFT_STOPS**2 * _shared(np.minimum(seen.days, DRIFT_DAYS))
+    days = np.clip(seen.daylight_days, -DAYLIGHT_DAYS, DAYLIGHT_DAYS)
+    skies = DAYLIGHT_DRIFT_STOPS**2 * _shared(days)
+    skies += DAYLIGHT_SD_STOPS**2 * _shared(np.log2(seen.quantities.daylight))
+    return np.asarray(lamps @ lamps.T * aged + np.outer(ambient, ambient) * skies)
+
+
+def _shared(walked: FloatArray) -> FloatArray:
+    """The way (m, m) that walks share which began at one point and went so far (m,), either way."""
+    same = np.sign(walked)[:, None] == np.sign(walked)
+    return np.asarray(np.minimum(np.abs(walked)[:, None], np.abs(walked)) * same)

@@ -31,7 +31,7 @@ def suspicions(readings: Sequence[Reading], believed: Belief) -> list[str | None
         return []
     model, there = believed.model, believed.figures
     seen = observations(Evidence(tuple(readings)), model)
-    wanted = model.quantities([wanted_of(reading, model) for reading in readings])
+    wanted = model.quantities([wanted_of(reading, model, sky=believed.sky) for reading in readings])
     lux, slopes = model.lux_and_slopes(there, wanted)
     sd = np.sqrt(believed.posterior.variance(stops_slopes(lux, slopes)) + seen.meter_sd[: len(readings)] ** 2)
     read = np.array([r.lux(model.rig.meter.constant_of(r.receptor)) for r in readings])
@@ -57,7 +57,7 @@ def _most_lux(readings: Sequence[Reading], believed: Belief) -> FloatArray:
     """The light with the same heads at full [lux], and two standard uncertainties on top."""
     model = believed.model
     full = [reading.model_copy(update={"levels": (1.0,) * len(reading.heads)}) for reading in readings]
-    wanted = model.quantities([wanted_of(reading, model) for reading in full])
+    wanted = model.quantities([wanted_of(reading, model, sky=believed.sky) for reading in full])
     lux, slopes = model.lux_and_slopes(believed.figures, wanted)
     sd = np.sqrt(believed.posterior.variance(stops_slopes(lux, slopes)))
     return np.asarray(lux * np.exp2(_MARGIN * sd))

@@ -83,6 +83,10 @@ class LightView(Protocol):
     def corrected(self) -> dict[str, float]:
         """The correction for each head that has drifted, in stops by name; other heads are absent."""
 
+    @property
+    def daylight(self) -> float:
+        """The ambient light over that of the calibration."""
+
     def snapshot(self) -> State:
         """The state that every door shows, built once and reused until something changes."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from fillside.balance.report import Remedy
 from fillside.rig.calibration import Calibration
@@ -67,13 +67,13 @@ class HeadDisobeys:
     code: int | None = None
 
 
-class AmbientReading(NamedTuple):
-    """The ambient light changed: lux toward the key, toward the fill, and in the
-    direction of the exposure receptor."""
+@dataclass(frozen=True)
+class DaylightChanged:
+    """There is so many times as much ambient light as the calibration says, from each direction alike, to
+    within a standard uncertainty [stops]."""
 
-    toward_key: float
-    toward_fill: float
-    toward_camera: float
+    times: float
+    sd_stops: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -111,6 +111,6 @@ class RemediesFound:
 
 
 HealthEvent = DriverChanged | HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers
-LightEvent = AmbientReading | HeadsCorrected
+LightEvent = DaylightChanged | HeadsCorrected
 """Events that change the light the heads or the room are believed to give."""
 Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave

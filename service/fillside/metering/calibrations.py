@@ -14,7 +14,6 @@ from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
 from fillside.belief.result.calibrating import weigh
 from fillside.belief.result.entries import evidence_of
-from fillside.calibration.drift.daylight import with_sensors
 from fillside.hold.machine.hold import Hold
 from fillside.metering.calibration_in_use import made_at, understood
 from fillside.rig.calibration import Calibration
@@ -73,6 +72,13 @@ async def _use_calibration(store: Store, number: int | None, used: int | None) -
     )
 
 
+def _told(piece: Piece, beside: tuple[str, float] | None) -> Piece:
+    """A reading with what a row beside it says of the daylight, unless it says so itself."""
+    if beside is None or not isinstance(piece, Reading) or piece.daylight_lux is not None:
+        return piece
+    return piece.model_copy(update={"daylight_sensor": beside[0], "daylight_lux": beside[1]})
+
+
 def _remark_on(calibration: Calibration, number: int) -> str | None:
     """Why the reading of that number is doubted, if it is."""
     return next((entry.why for entry in calibration.readings() if entry.number == number), None)
@@ -116,11 +122,10 @@ class Calibrator:
             if piece in found.strange:
                 log.warning("reading %d is left aside: %s", number, found.strange[piece])
         kept_numbers = tuple(number for number, _ in counted)
-        shown = await asyncio.to_thread(kept.sensors_with, self._store, kept_numbers)
         read = [piece for _, piece in counted if isinstance(piece, Reading)]
         newest_is_read = bool(counted) and isinstance(counted[-1][1], Reading)
         return StoredFit(
-            calibration=with_sensors(found.calibration, shown),
+            calibration=found.calibration,
             numbers=kept_numbers,
             taken=Counter(name for reading in read for name in reading.heads),
             remark=_remark_on(found.calibration, len(read)) if newest_is_read else None,
@@ -128,7 +133,10 @@ class Calibrator:
 
     def _evidence(self, numbers: Sequence[int]) -> list[tuple[int, Piece]]:
         """Evidence by its numbers, dated, with what was told of its heads since the first of it."""
-        found = {one.id: dated(piece, one.at) for one, piece in self._stored(numbers)}
+        beside = kept.sensors_with(self._store, numbers)
+        found = {
+            one.id: _told(dated(piece, one.at), beside.get(one.id)) for one, piece in self._stored(numbers)
+        }
         first: dict[str, float] = {}
         for piece in found.values():
             for name in piece.heads if isinstance(piece, Reading) else (piece.head,):

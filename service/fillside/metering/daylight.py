@@ -1,8 +1,8 @@
 """The room's own light as a sensor sees it, handed to the hold as it changes.
 
-A sensor is heard by orders. What of our own heads reaches it is taken off, the rest is smoothed, and times
-the factors that a calibration has learned it is the ambient light of now. A sensor that is not learned, or
-that says nothing any more, leaves the ambient light as it was last.
+A sensor is heard by orders. What of our own heads reaches it is taken off and the rest is smoothed; over what
+it showed when the calibration was made, that is how many times as much ambient light there is now. A sensor
+that is not learned, or that says nothing any more, leaves the ambient light as it was last.
 """
 
 from __future__ import annotations
@@ -11,28 +11,34 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from fillside.calibration.drift.daylight import own_light, sensor_from
-from fillside.hold.events import AmbientReading
+from fillside.belief.daylight import WATCHED, SensorLight, learned_lux, own_light
+from fillside.belief.evidence import MOST_DAYLIGHT_LUX, Reading
+from fillside.hold.events import DaylightChanged
 from fillside.metering.metered_studio import MeteredStudio
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
+from fillside.rig.calibration import Calibration
+from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SMOOTHED_S = 5.0
 """Time constant: a sensor that flickers under a lamp, or a hand before it, is no cloud."""
 SILENT_S = 180.0
 NEWEST_S = 60.0
-"""A value older than this says nothing of the moment in which the room is metered."""
-WORTH_STOPS = 0.01
-MOST_LUX = 200_000.0
+"""A value older than this says nothing of the moment in which a reading is taken."""
+WORTH_STOPS, WORTH_SD_STOPS = 0.01, 0.05
 
 
 @dataclass
 class _SensorValue:
+    """A sensor's light, and the room's part of it, smoothed [lx]; `beside` if a reading may keep that."""
+
     name: str
     shown_lux: float
     room_lux: float
+    sd_stops: float
+    beside: bool
     at_s: float
     at_unix_s: float
 
@@ -43,95 +49,101 @@ class Daylight:
     def __init__(self, studio: MeteredStudio) -> None:
         self._studio = studio
         self._heard: _SensorValue | None = None
-        self._ambient: AmbientReading | None = None
+        self._told: DaylightChanged | None = None
+        self._calibrated: tuple[Calibration | None, Scene] | None = None
         self._why = ""
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what a sensor says; what came of it. Refusal for one that the rig does not have."""
-        scene = self._studio.light.scene
-        table = scene.rig.sensors.get(order.name)
+        here = self._studio.light.scene
+        table = here.rig.sensors.get(order.name)
         if table is None:
-            known = ", ".join(scene.rig.sensors) or "none"
+            known = ", ".join(here.rig.sensors) or "none"
             raise Refusal("unknown_name", f'there is no sensor "{order.name[:32]}"; there is {known}', "name")
         try:
             shown = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
         except ValueError as error:
             raise Refusal("bad_order", str(error), "value") from None
-        ours = own_light(scene, table)
+        ours = own_light(here, table)
         if ours.any() and not self._studio.light.settled:
             return "noted; the light moves, and this sensor sees it"
-        outputs = scene.dimmers.outputs(self._studio.light.codes)
-        learned = sensor_from(self._studio.light.calibration, order.name, ours)
-        if learned is None:
-            self._keep(order.name, shown, shown, unix_s)
-            self._why = "not learned yet: meter the room with all heads out while it speaks"
-            return self._why
-        room = learned.room_lux(shown, outputs.tolist())
-        if room is None:
+        seen = SensorLight(shown, float(ours @ here.dimmers.outputs(self._studio.light.codes)))
+        if seen.room_lux is None:
             self._why = "most of what it shows is our own light; the room's light is taken as it was"
             return self._why
-        self._keep(order.name, shown, room, unix_s)
+        self._keep(order.name, seen, seen.room_lux, unix_s)
+        if self._learned_lux(order.name) is None:
+            self._why = "not learned yet: meter the room with all heads out while it speaks"
+            return self._why
         self._why = ""
         self._tell()
-        return f"the room is taken to give it {min(room, MOST_LUX):.0f} lx"
+        return f"the room is taken to give it {min(seen.room_lux, MOST_DAYLIGHT_LUX):.0f} lx"
 
-    def _keep(self, name: str, shown: float, room: float, unix_s: float) -> None:
+    def _learned_lux(self, name: str) -> float | None:
+        return learned_lux(self._as_calibrated(), self._studio.light.calibration, name)
+
+    def _as_calibrated(self) -> Scene:
+        """The scene whose ambient light is that of the calibration."""
+        light = self._studio.light
+        known = self._calibrated
+        if known is None or known[0] is not light.calibration or known[1].rig is not light.scene.rig:
+            known = self._calibrated = light.calibration, scene(light.scene.rig, light.calibration)
+        return known[1]
+
+    def _keep(self, name: str, seen: SensorLight, room: float, unix_s: float) -> None:
         now, last = self._studio.clock(), self._heard
         if last is not None and last.name == name and now - last.at_s < SILENT_S:
             share = 1 - math.exp(-max(now - last.at_s, 0.0) / SMOOTHED_S)
             room = last.room_lux + share * (room - last.room_lux)
-        self._heard = _SensorValue(name, shown, room, now, unix_s)
+        beside = seen.lux_beside_a_reading is not None
+        self._heard = _SensorValue(name, seen.shown_lux, room, seen.sd_stops, beside, now, unix_s)
 
     def _tell(self) -> None:
         heard = self._heard
-        if heard is None:
+        learned = None if heard is None else self._learned_lux(heard.name)
+        if heard is None or learned is None:
             return
-        scene = self._studio.light.scene
-        table = scene.rig.sensors.get(heard.name)
-        learned = None
-        if table is not None:
-            learned = sensor_from(self._studio.light.calibration, heard.name, own_light(scene, table))
-        if learned is None:
-            return
-        factors = (learned.toward_key, learned.toward_fill, learned.toward_camera)
-        key, fill, camera = (min(heard.room_lux * factor, MOST_LUX) for factor in factors)
-        ambient = AmbientReading(key, fill, camera)
-        if self._ambient is None or _apart_stops(ambient, self._ambient) >= WORTH_STOPS:
-            self._ambient = ambient
-            self._studio.learned(ambient)
+        brightest = max(self._as_calibrated().ambient)
+        most = MOST_DAYLIGHT_LUX / max(brightest, 1e-9)
+        told = DaylightChanged(min(heard.room_lux / learned, most), heard.sd_stops)
+        if self._told is None or self._is_worth_telling(told, self._told, brightest):
+            self._told = told
+            self._studio.learned(told)
+
+    @staticmethod
+    def _is_worth_telling(one: DaylightChanged, other: DaylightChanged, brightest_lux: float) -> bool:
+        """Two skies differ, with a hundredth of a lux as none."""
+        apart = math.log2((one.times * brightest_lux + 0.01) / (other.times * brightest_lux + 0.01))
+        return abs(apart) >= WORTH_STOPS or abs(one.sd_stops - other.sd_stops) >= WORTH_SD_STOPS
 
     def light_replaced(self) -> None:
         """Tell a held light, which knows the ambient light of its calibration alone, that of now."""
-        self._ambient = None
+        self._told = None
         if self._heard is not None and self._studio.clock() - self._heard.at_s < SILENT_S:
             self._tell()
 
-    def shown_now(self) -> tuple[str, float] | None:
-        """A sensor and what it shows [lux], while the room is metered; None where none has spoken lately."""
+    def beside(self, reading: Reading) -> Reading:
+        """A reading with what the sensor shows of the room now, where it has spoken lately and can tell."""
         heard = self._heard
-        if heard is None or self._studio.clock() - heard.at_s > NEWEST_S:
-            return None
-        return heard.name, heard.shown_lux
+        if heard is None or not heard.beside or self._studio.clock() - heard.at_s > NEWEST_S:
+            return reading
+        shown = min(float(f"{heard.room_lux:.6g}"), MOST_DAYLIGHT_LUX)
+        return reading.model_copy(update={"daylight_lux": shown, "daylight_sensor": heard.name})
 
     def state(self) -> dict[str, Any] | None:
         """What doors show; None in a rig without a sensor for the daylight."""
-        name = self._studio.light.scene.rig.sensor_of("daylight")
+        name = self._studio.light.scene.rig.sensor_of(WATCHED)
         if name is None:
             return None
-        heard, ambient = self._heard, self._ambient
+        heard, now = self._heard, self._studio.light.scene.ambient
         silent = heard is None or self._studio.clock() - heard.at_s > SILENT_S
+        key, fill, camera = (None, None, None) if self._told is None else (round(lux, 2) for lux in now)
         return {
             "sensor": name,
             "shown_lux": None if heard is None else float(f"{heard.shown_lux:.4g}"),
             "heard_at": None if heard is None else heard.at_unix_s,
-            "toward_key": None if ambient is None else round(ambient.toward_key, 2),
-            "toward_fill": None if ambient is None else round(ambient.toward_fill, 2),
-            "toward_camera": None if ambient is None else round(ambient.toward_camera, 2),
+            "toward_key": key,
+            "toward_fill": fill,
+            "toward_camera": camera,
             "says": self._why or ("silent; the room's light is taken as it was" if silent else "followed"),
         }
-
-
-def _apart_stops(one: AmbientReading, other: AmbientReading) -> float:
-    """How far two lights of the room are apart, with a hundredth of a lux as none."""
-    pairs = zip(one, other, strict=True)
-    return max(abs(math.log2((a + 0.01) / (b + 0.01))) for a, b in pairs)

@@ -26,7 +26,7 @@ from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.tables.head import CorrectDrift
-from fillside.rig.tables.model import DEFAULT_CONSTANT, Point, Rig
+from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SENSOR_EVERY_S = 30.0
 """A sensor speaks all day; so often it is listened to."""
@@ -182,8 +182,11 @@ class Drift:
         if why := self._why_not():
             return f"not counted; {why}"
         self._heard_s = now
-        at, faced = (_point_of(self._rig, place) for place in (table.at, table.facing))
-        shown = SensorValue(tuple(lit), tuple(lit.values()), at, faced, table.receptor == "dome", lux)
+        assert table.at is not None, "the file says where a sensor is that watches the heads"
+        assert table.facing is not None, "and where it looks"
+        at, faced = self._rig.point_of(table.at), self._rig.point_of(table.facing)
+        sky = self._studio.light.daylight
+        shown = SensorValue(tuple(lit), tuple(lit.values()), at, faced, table.receptor == "dome", lux, sky)
         return "; ".join(self._drift_of(name).words for name in await self._take(shown, unix_s))
 
     async def _take(self, shown: Reading | SensorValue, unix_s: float) -> list[str]:
@@ -335,13 +338,3 @@ class Drift:
     def notes(self) -> tuple[str, ...]:
         """A line for each head that is off by more than can be overlooked, or still warms up."""
         return tuple(filter(None, (drift.note for drift in self._all_drifts())))
-
-
-def _point_of(rig: Rig, place: str | Point | None) -> Point:
-    """The point [m] that a sensor's table names: a place, the camera, a mark or a head."""
-    assert place is not None, "the file says where a sensor that watches the heads is"
-    if not isinstance(place, str):
-        return place
-    if place == CAMERA:
-        return rig.camera.position
-    return rig.marks[place] if place in rig.marks else rig.head(place).position

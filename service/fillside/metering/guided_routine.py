@@ -27,7 +27,6 @@ from fillside.calibration.routine.steps import (
     step_of,
 )
 from fillside.metering.calibrations import Calibrator, StoredFit
-from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio
 from fillside.metering.readings import keep, strike, sure_words
@@ -50,10 +49,8 @@ class GuidedRoutine:
     Whoever calls sees to it that one call is over before the next.
     """
 
-    def __init__(
-        self, store: Store, studio: MeteredStudio, calibrator: Calibrator, daylight: Daylight, drift: Drift
-    ) -> None:
-        self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
+    def __init__(self, store: Store, studio: MeteredStudio, calibrator: Calibrator, drift: Drift) -> None:
+        self._store, self._studio, self._calibrator = store, studio, calibrator
         self._drift = drift
         self._routine: Routine | None = None
         self._latest: StoredFit | None = None
@@ -257,7 +254,7 @@ class GuidedRoutine:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))
 
     async def _keep(self, piece: Piece, purpose: str, who: str) -> int:
-        return await keep(self._store, piece, purpose, who, self._daylight)
+        return await keep(self._store, piece, purpose, who)
 
     async def struck(self, number: int) -> bool:
         """A reading was struck; whether it was of a routine that is still under way."""

@@ -90,7 +90,7 @@ class MeterOrders:
     ) -> None:
         self._store, self._studio, self._calibrator, self._daylight = store, studio, calibrator, daylight
         self._drift, self._rig_watch = drift, rig_watch or RigWatch(store)
-        self._guide = GuidedRoutine(store, studio, calibrator, daylight, drift)
+        self._guide = GuidedRoutine(store, studio, calibrator, drift)
         self._one_at_a_time = asyncio.Lock()
 
     async def open(self) -> None:
@@ -211,6 +211,7 @@ class MeterOrders:
                     )
                 await self._guide.ready()
             reading = check_against(reading_of(order, self._rig, self._studio.now()), self._rig)
+            reading = self._daylight.beside(reading)
             if asked is not None:
                 return await self._guide.take(reading, self._studio.unix_clock(), who)
             return await self._taken(reading, who)
@@ -223,6 +224,7 @@ class MeterOrders:
             order = await self._by_hand_meter(order, None)
         now = self._studio.now()
         reading = check_against(reading_of(as_lit(order, self._rig, now), self._rig, now), self._rig)
+        reading = self._daylight.beside(reading)
         if not reading.heads:
             raise ReadingError("with no head lit there is no drift to see")
         async with self._one_at_a_time:
@@ -242,7 +244,7 @@ class MeterOrders:
     async def _taken(self, reading: Reading, who: str) -> str:
         """A reading outside a routine is weighed with those of the calibration in use."""
         await self._calibrator.take_in()
-        number = await keep(self._store, reading, "calibrate", who, self._daylight)
+        number = await keep(self._store, reading, "calibrate", who)
         before = self._calibrator.calibration
         fitted = await self._weigh(await self._calibrator.numbers_with([number], self._guide.readings))
         doubted = f", but it is {fitted.remark}" if fitted.remark else ""

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 from fillside.belief.evidence import CAMERA, Piece, Reading, ReadingError, reading_from_words
 from fillside.belief.result.expanded_uncertainty import around, expanded
-from fillside.metering.daylight import Daylight
 from fillside.metering.metered_studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Read
@@ -146,17 +145,12 @@ def sure_words(calibration: Calibration) -> str:
     return f"; ratio known to {ratio}, exposure to {exposure}"
 
 
-async def keep(store: Store, piece: Piece, purpose: str, who: str, daylight: Daylight | None = None) -> int:
-    """The number of a reading once it outlives a kill; of the room alone a sensor's word is kept with it.
-
-    Raises NotStoredError.
-    """
+async def keep(store: Store, piece: Piece, purpose: str, who: str) -> int:
+    """The number of a reading once it outlives a kill. Raises NotStoredError."""
     body = piece.model_dump(mode="json", exclude_none=True)
-    of_room = isinstance(piece, Reading) and not piece.heads and purpose == "calibrate"
-    seen = daylight.shown_now() if daylight is not None and of_room else None
     at = store.unix_clock()
     return await wait_until_stored(
-        kept.save_reading(store, who, purpose, body, seen, at),
+        kept.save_reading(store, who, purpose, body, at),
         lambda number: kept.revert(store, _STRUCK, TOO_LATE, number),
         lambda: kept.revert(store, _STRUCK_OF, IN_DOUBT, at, who, json.dumps([purpose])),
     )

@@ -97,6 +97,7 @@ class WeighedReading(CalibrationPart):
         suspect: true if the other readings contradict it.
         left_out: true if the fit did not use it.
         why: the reason for doubting it.
+        daylight_lux: what the sensor `daylight_sensor` at the window showed of the room alone [lx].
     """
 
     number: StrictInt | StrictStr | None = None
@@ -116,11 +117,14 @@ class WeighedReading(CalibrationPart):
     suspect: StrictBool = False
     left_out: StrictBool = False
     why: StrictStr | None = None
+    daylight_lux: NotNegative | None = None
+    daylight_sensor: StrictStr | None = None
 
     OPTIONAL = frozenset(
         {
             *("number", "heads", "levels", "at", "value", "unit", "receptor", "facing", "time", "note"),
             *("read_lux", "expected_lux", "residual_stops", "sigma_stops", "suspect", "left_out", "why"),
+            *("daylight_lux", "daylight_sensor"),
         }
     )
 
@@ -169,13 +173,15 @@ class MarkUncertainty(CalibrationPart):
 
 
 class SensorFactors(CalibrationPart):
-    """Ambient light toward key, fill and camera relative to a sensor's reading."""
+    """A sensor's reading when the ambient light was as the calibration says [lx]; in older calibrations, in
+    place of it, the ambient light toward key, fill and camera relative to that reading."""
 
+    shown_lux: NotNegative | None = None
     toward_key: Number | None = None
     toward_fill: Number | None = None
     toward_camera: Number | None = None
 
-    OPTIONAL = frozenset({"toward_key", "toward_fill", "toward_camera"})
+    OPTIONAL = frozenset({"shown_lux", "toward_key", "toward_fill", "toward_camera"})
 
 
 class CalibratedCurve(CalibrationPart, CurveTable):
@@ -288,6 +294,16 @@ class CalibratedAmbient(CalibrationPart):
 
     OPTIONAL = frozenset({"mean", "vector", "window", "window_m", "readings"})
 
+    def times(self, factor: float) -> Self:
+        """The same light so many times as bright; its readings stay as they are."""
+        numbers = self.model_dump(exclude_none=True, exclude={"readings", "window_m"})
+        scaled = {
+            key: tuple(factor * part for part in own) if isinstance(own, tuple) else factor * own
+            for key, own in numbers.items()
+            if key in type(self).model_fields
+        }
+        return self.model_copy(update=scaled)
+
 
 class Calibration(CalibrationPart):
     """A calibration.
@@ -298,7 +314,7 @@ class Calibration(CalibrationPart):
         next: the reading that would help most.
         marks: uncertainty of the light held at each mark.
         hand_sd_m: apparent standard deviation of the places of the readings on each axis [m].
-        sensors: factors of the daylight sensors by name.
+        sensors: the daylight sensors by name.
         told: what was told of heads beside readings.
     """
 

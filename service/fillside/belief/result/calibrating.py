@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
+from fillside.belief.daylight import sensors_of
 from fillside.belief.evidence import (
     Evidence,
     Piece,
@@ -62,6 +63,7 @@ def calibration_of(belief: Belief, only: Collection[str | None] | None = None) -
         next=suggested(next_reading(belief, intervals, levels, only)),
         marks={name: _mark(belief.rig, intervals, *there) for name, there in marks.items()},
         hand_sd_m=_short(belief.hand_sd_m),
+        sensors=sensors_of(belief.evidence, belief.rig),
         told=notes_of(belief.evidence),
     )
 

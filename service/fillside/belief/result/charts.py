@@ -136,7 +136,7 @@ def _dots(belief: Belief, head: int) -> list[tuple[Dot, Dot]]:
         facing_it = reading.facing in ("head", name) or rig.heads[head].rule == "background"
         if reading.heads != (name,) or not facing_it:
             continue
-        seen = wanted_of(reading, model)
+        seen = wanted_of(reading, model, sky=belief.sky)
         term = seen.terms[0]
         full = _light(belief, [replace(term, level=1.0)])[0][0]
         here = _light(belief, [term])[0][0]

@@ -50,22 +50,25 @@ class _Asked:
     wanted: Quantities
     direct: PerCandela
 
-    def at_levels(self, levels: FloatArray) -> Quantities:
-        """With heads at levels (n,)."""
-        return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head])
+    def at(self, levels: FloatArray, daylight: float) -> Quantities:
+        """With heads at levels (n,), and so many times as much ambient light."""
+        sky = np.full(len(self.wanted), daylight)
+        return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head], daylight=sky)
 
 
 class Intervals:
     """The uncertainties of one rig's light, by a calibration or by its labels alone.
 
     `belief`, where it is at hand, is that of the calibration. Built in no time; the studio is worked out when
-    it is first asked of, and what was asked last is kept.
+    it is first asked of, and what was asked last is kept. `daylight` is how many
+    times as much ambient light there is as the calibration says, told to `daylight_sd` [stops].
     """
 
     def __init__(
         self, rig: Rig, calibration: Calibration | None = None, belief: Belief | None = None
     ) -> None:
         self._rig, self._calibration, self._own = rig, calibration, belief
+        self.daylight, self.daylight_sd = 1.0, 0.0
         self._there: tuple[Point, _Asked] | None = None
         self._last: tuple[object, LightUncertainty] | None = None
 
@@ -82,7 +85,8 @@ class Intervals:
     ) -> LightUncertainty:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
-        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target)
+        sky = self.daylight, self.daylight_sd
+        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target, sky)
         if self._last is None or self._last[0] != asked:
             self._last = asked, self._sure(asked[0], np.where(asked[2], asked[1], 0.0), target)
         return self._last[1]
@@ -148,9 +152,10 @@ class Intervals:
         """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
         belief, parts = self._belief, []
         for asked in (self._there_at(place), *self._behind):
-            wanted = asked.at_levels(levels)
+            wanted = asked.at(levels, self.daylight)
             lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted, asked.direct)
-            parts.append((lux, slopes, model_sd(belief.model, belief.figures, wanted, lux)))
+            coarse = model_sd(belief.model, belief.figures, wanted, lux, self.daylight_sd)
+            parts.append((lux, slopes, coarse))
         order = np.empty(len(self._is_behind), dtype=np.intp)
         order[np.concatenate([np.flatnonzero(~self._is_behind), np.flatnonzero(self._is_behind)])] = (
             np.arange(len(order))
@@ -167,7 +172,8 @@ class Intervals:
                 for shape, at in zip(own.curves, levels.tolist(), strict=True)
             ]
         )
-        return self._metering.rows_at(place).lux(np.where(levels > 0, outputs, 0.0))
+        rows = self._metering.rows_at(place)
+        return rows.lux(np.where(levels > 0, outputs, 0.0)) + (self.daylight - 1) * rows.ambient
 
     def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
         """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from statistics import median
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
@@ -165,7 +165,7 @@ def _alone_lux(done: Sequence[CheckResult], head: str) -> float | None:
     first = next((c.check for c in done if c.check.what == "head" and c.check.head == head), None)
     if first is None:
         return None
-    return median(c.read_lux for c in done if c.read_m is None and _is_same(c.check, first))
+    return float(np.median([c.read_lux for c in done if c.read_m is None and _is_same(c.check, first)]))
 
 
 def _is_same(one: CheckReading, other: CheckReading) -> bool:

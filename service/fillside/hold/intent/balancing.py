@@ -40,7 +40,7 @@ class Balancing:
         self._intervals = Intervals(scene.rig, calibration)
         self._solver = BalanceSolver(scene)
         self.limits = self._solver.limits
-        self._calibrated = scene.sources
+        self._calibrated = scene
         self._ball: BallInPlace | None = None
         self.corrected: dict[str, float] = {}
 
@@ -54,8 +54,8 @@ class Balancing:
         if isinstance(event, HeadsCorrected):
             self.correct(dict(event.stops))
         else:
-            toward = (event.toward_key, event.toward_fill, event.toward_camera)
-            self._see(self.scene.with_ambient(toward))
+            self._intervals.daylight, self._intervals.daylight_sd = event.times, event.sd_stops
+            self._see(replace(self._calibrated.with_daylight(event.times), sources=self.scene.sources))
 
     def correct(self, stops: Mapping[str, float]) -> None:
         """Assume that heads give this many stops less than calibrated; 0 for heads not listed."""
@@ -64,12 +64,17 @@ class Balancing:
         if corrected == self.corrected:
             return
         self.corrected = corrected
-        self._see(replace(self.scene, sources=self._calibrated.scaled(np.exp2(-np.array(by_head)))))
+        self._see(replace(self.scene, sources=self._calibrated.sources.scaled(np.exp2(-np.array(by_head)))))
 
     def _see(self, scene: Scene) -> None:
         self.scene = scene
         self._solver = BalanceSolver(scene)
         self._ball = None
+
+    @property
+    def daylight(self) -> float:
+        """The ambient light over that of the calibration."""
+        return self._intervals.daylight
 
     @property
     def metering(self) -> Metering:

@@ -220,6 +220,11 @@ class Hold:
         return self._balancing.corrected
 
     @property
+    def daylight(self) -> float:
+        """The ambient light over that of the calibration."""
+        return self._balancing.daylight
+
+    @property
     def history(self) -> History:
         """The orders that can be undone."""
         return self._history
@@ -328,7 +333,7 @@ class Hold:
             return None
         question, place = None, self._subject.place
         if curable(limits_of_light(self._light_at(self._fader.codes, self._fader.goal))):
-            believed = corrected_calibration(self._calibration, self.corrected)
+            believed = corrected_calibration(self._calibration, self.corrected, self._balancing.daylight)
             question = RemedyQuestion(self.effective_rig, place, believed)
         shown = self._advice.remedies_at(place)
         asked = self._advice.ask(question)

@@ -6,6 +6,7 @@ address on the wire is that of an earlier head, or by its name if it moved to an
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping
 from typing import Any
 
@@ -16,6 +17,8 @@ from fillside.rig.tables.model import Rig
 
 Wire = tuple[str, str, Hashable]
 """A driver's name and kind, and the head's first address on it."""
+_DARKEST = 1e-6
+"""Less daylight than by this factor counts as this."""
 
 
 def leaving_heads(old: Rig, new: Rig) -> tuple[str, ...]:
@@ -64,11 +67,15 @@ def lasting_corrections(
 
 
 def corrected_calibration(
-    calibration: Calibration | None, corrected: Mapping[str, float]
+    calibration: Calibration | None, corrected: Mapping[str, float], daylight: float = 1.0
 ) -> Calibration | None:
-    """Return a calibration whose heads give this many stops less than their readings say."""
-    if calibration is None or not corrected:
-        return calibration
+    """Return a calibration whose heads give this many stops less than their readings say, with so many times
+    as much ambient light, to a quarter of a stop: a search takes long, and a sensor speaks all day."""
+    if calibration is None:
+        return None
+    times = 2.0 ** (round(4 * math.log2(max(daylight, _DARKEST))) / 4)
+    ambient = None if calibration.ambient is None else calibration.ambient.times(times)
+    calibration = calibration.model_copy(update={"ambient": ambient}) if times != 1 else calibration
     heads = dict(calibration.heads)
     for name, stops in corrected.items():
         head = heads.get(name)

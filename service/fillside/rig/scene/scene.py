@@ -66,17 +66,15 @@ class Scene:
     room_light: RoomLightKnown = "not known"
     window: WindowLight | None = None
 
-    def with_ambient(self, toward: tuple[float, float, float]) -> Scene:
-        """Return the scene with other ambient light [lx]; one read by direction keeps its directions."""
-        before, now, read = sum(self.ambient), sum(toward), self.ambient_read
-        scaled = None if read is None or before <= 0 else read.times(now / before)
+    def with_daylight(self, times: float) -> Scene:
+        """Return the scene with so many times as much ambient light, each direction's and the window's."""
+        key, fill, camera = (times * lux for lux in self.ambient)
         return replace(
             self,
-            ambient=toward,
-            ambient_counted=(True, True, True),
-            ambient_read=scaled,
+            ambient=(key, fill, camera),
+            ambient_read=None if self.ambient_read is None else self.ambient_read.times(times),
             room_light="from readings",
-            window=None if self.window is None or before <= 0 else self.window.times(now / before),
+            window=None if self.window is None else self.window.times(times),
         )
 
     @cached_property

@@ -396,6 +396,14 @@ class Rig(Table):
             return self.first_mark
         return self.marks[head.aim] if isinstance(head.aim, str) else head.aim
 
+    def point_of(self, place: str | Point) -> Point:
+        """Return the point [m] that a sensor's table names: a place, the camera, a mark or a head."""
+        if not isinstance(place, str):
+            return place
+        if place == "camera":
+            return self.camera.position
+        return self.marks[place] if place in self.marks else self.head(place).position
+
     def sensor_of(self, watches: SensorTarget) -> str | None:
         """Return the name of the sensor that watches the daylight or the heads, or None."""
         return next((name for name, own in self.sensors.items() if own.watches == watches), None)

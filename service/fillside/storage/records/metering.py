@@ -48,27 +48,14 @@ class StoredCalibration:
 
 
 def save_reading(
-    store: Store,
-    who: str,
-    purpose: str,
-    body: dict[str, Any],
-    sensor: tuple[str, float] | None = None,
-    at: float | None = None,
+    store: Store, who: str, purpose: str, body: dict[str, Any], at: float | None = None
 ) -> Future[int]:
-    """Store a reading, and the value of a sensor [name, lux] beside it; the future gives its number.
+    """Store a reading; the future gives its number.
 
     Once the future is done, the reading survives a kill. `at` is its Unix time, now if left out.
     """
     row = (store.unix_clock() if at is None else at, who, purpose, _text(body))
-
-    def job(connection: sqlite3.Connection) -> int:
-        number = _insert_reading(connection, row)
-        if sensor is not None:
-            beside = _text({"sensor": sensor[0], "lux": sensor[1], "reading": number})
-            _insert_reading(connection, (row[0], f"sensor {sensor[0]}", "sensor", beside))
-        return number
-
-    return store.write(job)
+    return store.write(lambda connection: _insert_reading(connection, row))
 
 
 def save_readings(
@@ -165,15 +152,12 @@ def told_of_heads(store: Store, most: int = 200) -> list[StoredReading]:
     return _readings(store, sql, (), most)[::-1]
 
 
-def sensors_with(store: Store, numbers: Sequence[int]) -> dict[str, list[float]]:
-    """Return the values of each sensor [lux] beside the readings with these numbers."""
-    wanted = set(numbers)
-    found: dict[str, list[float]] = {}
-    for one in _readings(store, "purpose = 'sensor' ORDER BY id", ()):
-        parsed = _parsed(store, one, sensor_in)
-        if parsed is not None and parsed[2] in wanted:
-            found.setdefault(parsed[0], []).append(parsed[1])
-    return found
+def sensors_with(store: Store, numbers: Sequence[int]) -> dict[int, tuple[str, float]]:
+    """Return the sensor and its value [lux] beside each of the readings with these numbers, of rows from
+    before readings had them in their own body."""
+    rows = _readings(store, "purpose = 'sensor' ORDER BY id", ())
+    told = (parsed for one in rows if (parsed := _parsed(store, one, sensor_in)) is not None)
+    return {number: (name, lux) for name, lux, number in told if number in set(numbers)}
 
 
 def _parsed(store: Store, one: StoredReading, read: Callable[[dict[str, Any]], T]) -> T | None:

@@ -1,1 +1,0 @@
-"""Drift since the calibration, and the daylight that a sensor sees."""
