@@ -313,7 +313,9 @@ Examples:
 @live_options
 def compare(one: str, other: str, url: str, token: str | None, as_json: bool) -> None:
     """Show what the light of each head at the marks differs by, from one calibration to another."""
-    first, second = (text if text == NO_HEAD or text.isdigit() else _utc(text) for text in (one, other))
+    first, second = (
+        text if text == NO_HEAD else _utc(text) if _is_time(text) else _whole(text) for text in (one, other)
+    )
     found = Daemon(url, token).get(f"/api/v1/comparison?one={first}&other={second}")
     if as_json:
         click.echo(json.dumps(found))
