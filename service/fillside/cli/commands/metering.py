@@ -345,7 +345,8 @@ def _is_time(text: str) -> bool:
 def _at_time(text: str, url: str, token: str | None) -> int:
     found = Daemon(url, token).get(f"/api/v1/calibrations?at={_utc(text)}")["calibrations"]
     if not found:
-        raise WrongUse("no calibration was in use then; `fillside calibrations` lists them")
+        why = "no calibration that is still kept was in use then"
+        raise WrongUse(f"{why}; `fillside calibrations` lists them")
     return int(found[0]["id"])
 
 

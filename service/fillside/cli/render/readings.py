@@ -86,7 +86,7 @@ def calibration_lines(found: Sequence[Row]) -> list[str]:
 def then_lines(found: Sequence[Row]) -> list[str]:
     """Format the calibration that was in use at a time, with what it knows of each head."""
     if not found:
-        return ["no calibration was in use then: the rig file alone"]
+        return ["no calibration that is still kept was in use then"]
     rows = [["head", "on the axis at full", "its light at the marks"]]
     for name, head in found[0]["body"]["heads"].items():
         cd = head.get("intensity_cd")

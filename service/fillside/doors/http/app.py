@@ -313,8 +313,8 @@ def _calibration(store: Store, wanted: Wanted) -> StoredCalibration | None:
     by_number = isinstance(wanted, int)
     found = kept.calibration(store, int(wanted)) if by_number else kept.calibration_at(store, wanted)
     if found is None:
-        missing = f"there is no calibration {wanted}" if by_number else "no calibration was in use then"
-        raise Refusal("unknown_name", missing)
+        missing = "no calibration that is still kept was in use then"
+        raise Refusal("unknown_name", f"there is no calibration {wanted}" if by_number else missing)
     return found
 
 
