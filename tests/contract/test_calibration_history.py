@@ -80,6 +80,8 @@ def test_of_before_it_was_kept_the_newest_made_by_then_counts(clocked: Clocked) 
     assert [clocked.at(t) for t in (999.0, 1500.0, 2500.0)] == [None, 1, 2]
     clocked.make(3000.0)
     assert [clocked.at(t) for t in (1500.0, 2500.0, 3000.0)] == [1, 2, 3]
+    clocked.use(None, 4000.0)
+    assert clocked.at(4500.0) is None
 
 
 def test_going_to_and_fro_keeps_few_spans(clocked: Clocked) -> None:
