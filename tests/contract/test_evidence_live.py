@@ -91,6 +91,13 @@ async def test_a_tape_measure_tells_where_a_moved_stand_is(store: Store) -> None
         }
 
 
+async def test_a_doubt_is_told_of_the_reading_that_it_is_of(store: Store) -> None:
+    async with made(rig_of(), store) as here:
+        await here.do(do="read", head="key", at="chair", value=1.64, unit="m")
+        assert "taken, but it is" in await here.do(do="read", head="key", level=1.0, value=30000)
+        assert "but it is" not in await here.do(do="event", head="key", kind="moved")
+
+
 async def test_feet_are_feet(store: Store) -> None:
     async with made(rig_of(), store) as here:
         await here.do(do="read", head="fill", at=[0.1, 0.0, 1.2], value="5,5", unit="ft")
@@ -211,7 +218,9 @@ async def test_news_in_a_routine_counts_in_it(store: Store) -> None:
         await here.take()
         await here.take()
         read_so_far, head = here.step["number"], here.step["asks"]["head"] or "key"
+        sure = here.step["ratio_sigma_stops"]
         await here.do(do="event", head=head, kind="moved")
+        assert here.step["ratio_sigma_stops"] > 1.02 * sure
         assert here.step["stage"] == "read"
         assert here.step["number"] == read_so_far
         await here.to_the_end()

@@ -83,7 +83,8 @@ def test_what_is_under_way_is_not_resumed() -> None:
 
 @pytest.mark.parametrize("kind", STAGES)
 def test_stages_follow_each_other_to_the_end(kind: Kind) -> None:
-    routine, seen = start(kind, 0.0), [STAGES[kind][0]]
+    routine = start(kind, 0.0)
+    seen = [routine.stage]
     while routine.stage != "done":
         routine = routine.next_stage()
         seen.append(routine.stage)

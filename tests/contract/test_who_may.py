@@ -30,6 +30,7 @@ PROMISED: dict[str, tuple[str, ...]] = {
     "GET /api/v1/state": LOOKERS,
     "GET /api/v1/readings": LOOKERS,
     "GET /api/v1/calibrations": LOOKERS,
+    "GET /api/v1/comparison": LOOKERS,
     "GET /api/v1/takes": LOOKERS,
     "GET /api/v1/places": LOOKERS,
     "GET /api/v1/plan": LOOKERS,

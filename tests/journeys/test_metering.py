@@ -8,7 +8,9 @@ import os
 import re
 import signal
 import subprocess
+import time
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -135,6 +137,66 @@ def test_no_acknowledged_reading_is_lost_by_a_kill_and_the_routine_goes_on(rig: 
             up.do(do="calibrate", act="skip")
         assert fillside(up, "readings", "strike", str(taken[1])).returncode == 0
         assert taken[1] not in used_readings(up)
+
+
+def test_what_is_told_besides_readings_and_what_was_known_when(rig: Path, tmp_path: Path) -> None:
+    """A tape, a round, a moved stand, a file that has it elsewhere, and the history of it all."""
+    with running(rig, tmp_path / "data", entry=HURRIED) as up:
+
+        def said(*args: str) -> str:
+            done = fillside(up, *args)
+            assert done.returncode == 0, done.stderr
+            return done.stdout
+
+        assert said("read", "1,82 m", "--head", "fill").startswith("tape 1 taken: fill is 1.82 m away")
+        assert "Round: Each head read" in said("round", "--virtual-meter")
+        assert used_readings(up) == {1, 2, 3}
+        known = up.get("/api/v1/calibrations")["calibrations"][0]
+        assert said("event", "fill", "moved", "--note", "bumped").startswith(
+            "event 4 taken: what was metered"
+        )
+        unsure = up.get("/api/v1/calibrations")["calibrations"][0]
+        sigmas = [one["body"]["heads"]["fill"]["sigma_stops"] for one in (known, unsure)]
+        assert sigmas[1] > 1.2 * sigmas[0]
+        table = said("readings")
+        assert re.search(r"1 .* tape +fill +1.82 m", table), table
+        assert re.search(r"4 .* event +fill +moved +bumped", table), table
+        sheet = tmp_path / "kept.csv"
+        sheet.write_text(said("readings", "--csv"))
+        assert "2 readings, 1 tape measure, 1 event" in said("fit", str(rig), str(sheet))
+        assert said("readings", "import", str(sheet)).startswith("2 readings, 1 tape measure, 1 event taken")
+        for number in ("5", "6", "7", "8"):
+            said("readings", "strike", number)
+
+        text = rig.read_text()
+        assert "[-1.3, -1.2, 1.6]" in text
+        rig.write_text(text.replace("[-1.3, -1.2, 1.6]", "[-1.6, -1.2, 1.6]"))
+        up.process.send_signal(signal.SIGHUP)
+        assert "strike 9" in noted(up, "fill stands elsewhere")
+        said("read", "200", "--head", "key", "--level", "1.0")
+        told = up.get("/api/v1/calibrations")["calibrations"][0]["body"]["told"]
+        assert [one["was"] for one in told if "was" in one] == [[-1.3, -1.2, 1.6]]
+
+        then = datetime.fromtimestamp(known["at"] + 0.05, UTC).isoformat()
+        assert re.search(rf" {known['id']} ", said("calibrations", "--at", then))
+        compared = said("calibrations", "compare", str(known["id"]), str(unsure["id"]))
+        assert re.search(r"^fill .*±", compared, re.MULTILINE), compared
+        assert said("calibrations", "use", then) == f"calibration {known['id']} is in use\n"
+        for wrong in (("use", "1999-01-01"), ("compare", "1", "x-y"), ("--at", "noon")):
+            refused = fillside(up, "calibrations", *wrong)
+            assert refused.returncode not in (0, 1), wrong
+            assert len(refused.stderr.strip().splitlines()) <= 3
+
+
+def noted(up: Daemon, words: str) -> str:
+    """The note that says so, once it does."""
+    deadline = time.monotonic() + PATIENCE_S
+    while time.monotonic() < deadline:
+        for note in up.get("/api/v1/state")["notes"]:
+            if words in note:
+                return str(note)
+        time.sleep(0.05)
+    raise AssertionError(f"nothing says {words}")
 
 
 def used_readings(up: Daemon) -> set[int]:

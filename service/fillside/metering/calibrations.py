@@ -32,7 +32,6 @@ Applies = Callable[[Calibration | None, str | None], None]
 MOST_IN_A_FIT = 200
 _RECENT = 1_000
 """How many of the newest readings are looked through for those of a calibration that comes back."""
-_USED = "UPDATE metering SET calibration = ?"
 
 
 async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
@@ -60,7 +59,7 @@ async def _keep_calibration(
     """The number of a calibration that is used from now on, in place of `used`. Raises NotStoredError."""
     body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
     return await wait_until_stored(
-        kept.save_calibration(store, meter, numbers, body), lambda _: kept.revert(store, _USED, used)
+        kept.save_calibration(store, meter, numbers, body), lambda _: kept.revert_use(store, used)
     )
 
 
@@ -68,7 +67,7 @@ async def _use_calibration(store: Store, number: int | None, used: int | None) -
     """Use an earlier calibration, or none, in place of `used`; whether there still is such a one. Raises
     NotStoredError."""
     return await wait_until_stored(
-        kept.use_calibration(store, number), lambda _: kept.revert(store, _USED, used)
+        kept.use_calibration(store, number), lambda _: kept.revert_use(store, used)
     )
 
 

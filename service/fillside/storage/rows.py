@@ -188,8 +188,8 @@ def sensor_in(body: Mapping[str, Any]) -> tuple[str, float, int]:
 
 
 def calibration_row(row: Row) -> Values:
-    """id, at, meter, readings, body, chosen."""
-    number, at, meter, readings, body, chosen = row
+    """id, at, meter, readings, body, chosen, spans."""
+    number, at, meter, readings, body, chosen, spans = row
     numbers, found = _json(readings, "readings"), _object(body, "body")
     if type(numbers) is not list:
         raise BadRowError("readings is no list")
@@ -200,7 +200,18 @@ def calibration_row(row: Row) -> Values:
     ids = tuple(_id(each, "readings") for each in numbers)
     if chosen not in (0, 1):
         raise BadRowError("chosen is neither 0 nor 1")
-    return _id(number), _unix_s(at, "at"), _object(meter, "meter"), ids, found, int(chosen)
+    meter, used = _object(meter, "meter"), spans_in(spans)
+    return _id(number), _unix_s(at, "at"), meter, ids, found, int(chosen), used
+
+
+def spans_in(value: Any) -> tuple[tuple[float, float], ...]:
+    """Return from when to when a calibration was used, an open end as infinity; raises BadRowError."""
+    found = _json(value, "spans")
+    if type(found) is not list or not all(type(one) is list and len(one) == 2 for one in found):
+        raise BadRowError("spans is no list of spans")
+    return tuple(
+        (_unix_s(begin, "spans"), math.inf if end is None else _unix_s(end, "spans")) for begin, end in found
+    )
 
 
 def metering_row(row: Row) -> Values:
@@ -291,11 +302,11 @@ TABLES = {
         ("id", "at", "who", "purpose", "body", "struck"), reading_row, "reading", "readings", {"who": ""}
     ),
     "calibration": RowTable(
-        ("id", "at", "meter", "readings", "body", "chosen"),
+        ("id", "at", "meter", "readings", "body", "chosen", "spans"),
         calibration_row,
         "calibration",
         "calibrations",
-        {"meter": "{}", "readings": "[]", "chosen": 0},
+        {"meter": "{}", "readings": "[]", "chosen": 0, "spans": "[]"},
     ),
     "metering": RowTable(
         ("id", "calibration", "routine", "weighed", "heads"),

@@ -140,7 +140,8 @@ async def _signalled(world: World, left: list[str]) -> bool | None:
     world.loop.signal(process, signal.SIGHUP)
     until = world.now + TAKEN_WITHIN_S
     while process.alive and world.now < until:
-        await asyncio.sleep(0.1)
+        # Before a state of the new file has come over the network.
+        await asyncio.sleep(0.002)
         if process.alive and any("fading out" in note for note in runner.notes):
             world.going_out |= {name: world.now for name in left if name not in world.going_out}
         if counts.reloads > done or counts.reloads_refused > refused:

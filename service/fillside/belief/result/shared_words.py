@@ -72,12 +72,12 @@ def _light(rig: Rig, calibration: Calibration | None) -> FloatArray:
     """Each head's own light, direct and by the room [lux] (marks, heads, levels), next to none where there is
     none."""
     own = scene(rig, calibration)
-    at_marks = np.array([_faced_lux(own.sources, mark) for mark in rig.marks.values()])
+    at_marks = np.array([faced_lux(own.sources, mark) for mark in rig.marks.values()])
     outputs = np.array([np.asarray(curve.output_from_level(_LEVELS)) for curve in own.curves])
     return np.asarray(np.maximum(at_marks[:, :, np.newaxis] * outputs, 10.0 * math.ldexp(1.0, -20)))
 
 
-def _faced_lux(sources: LightSources, mark: Point) -> FloatArray:
+def faced_lux(sources: LightSources, mark: Point) -> FloatArray:
     """The light of each head alone at full (n,) [lux] on a flat receptor that faces it."""
     facing = head_directions(sources, mark)[None]
     return np.asarray(received_lux(sources, mark, facing, np.zeros(1, dtype=np.bool_))[0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -262,34 +263,91 @@ def import_readings(file: Path, url: str, token: str | None, as_json: bool) -> N
 Examples:
   fillside calibrations
   fillside calibrations use 3            go back to an earlier one
+  fillside calibrations --at 2026-02-11T09:30          what was known then
+  fillside calibrations compare 3 5
   fillside calibrations use none         the rig file alone
   fillside calibrations export 3 > then.json
   fillside calibrations import then.json
 """,
 )
 @click.option("--most", type=CountType(1, 1000), default=30, show_default=True, metavar="N", help="How many.")
+@click.option("--at", "then", metavar="TIME", help="Only the one in use then: 2026-02-11T09:30, as here.")
 @live_options
 @click.pass_context
-def calibrations(ctx: click.Context, most: int, url: str, token: str | None, as_json: bool) -> None:
-    """The latest calibrations; use an earlier one, export one, import one."""
+def calibrations(
+    ctx: click.Context, most: int, then: str | None, url: str, token: str | None, as_json: bool
+) -> None:
+    """The latest calibrations; compare two, use an earlier one, export one, import one."""
     if has_subcommand(ctx, url, token):
         return
-    found = Daemon(url, token).get(f"/api/v1/calibrations?most={most}")
+    asked = f"most={most}" if then is None else f"at={_utc(then)}"
+    found = Daemon(url, token).get(f"/api/v1/calibrations?{asked}")
     if as_json:
         click.echo(json.dumps(found))
         return
-    from fillside.cli.render.readings import calibration_lines
+    from fillside.cli.render.readings import calibration_lines, then_lines
 
-    click.echo("\n".join(calibration_lines(found["calibrations"][::-1])))
+    shown = found["calibrations"][::-1]
+    click.echo("\n".join(calibration_lines(shown) if then is None else then_lines(shown)))
 
 
-@calibrations.command(epilog="\b\nExample:\n  fillside calibrations use 3\n")
-@click.argument("number", metavar="NUMBER|none")
+def _utc(text: str) -> str:
+    """Convert a typed date and time, local where no zone is said, to UTC."""
+    try:
+        local = datetime.fromisoformat(plain(text).strip()).astimezone(UTC)
+    except (ValueError, OverflowError) as error:
+        raise WrongUse(f"{quoted(text)} is no date and time such as 2026-02-11T09:30") from error
+    return local.isoformat().replace("+00:00", "Z")
+
+
+@calibrations.command(
+    epilog="""\b
+Examples:
+  fillside calibrations compare 3 5
+  fillside calibrations compare 2026-02-10T09:00 2026-02-11T09:00       those in use then
+  fillside calibrations compare none 5                                  the rig file alone with one
+"""
+)
+@click.argument("one", metavar="NUMBER|TIME|none")
+@click.argument("other", metavar="NUMBER|TIME|none")
+@live_options
+def compare(one: str, other: str, url: str, token: str | None, as_json: bool) -> None:
+    """Show what the light of each head at the marks differs by, from one calibration to another."""
+    first, second = (
+        text if text == NO_HEAD else _utc(text) if _is_time(text) else _whole(text) for text in (one, other)
+    )
+    found = Daemon(url, token).get(f"/api/v1/comparison?one={first}&other={second}")
+    if as_json:
+        click.echo(json.dumps(found))
+        return
+    from fillside.cli.render.readings import comparison_lines
+
+    click.echo("\n".join(comparison_lines(found)))
+
+
+@calibrations.command(
+    epilog="\b\nExamples:\n  fillside calibrations use 3\n  fillside calibrations use 2026-02-11T09:30\n"
+)
+@click.argument("number", metavar="NUMBER|TIME|none")
 @live_options
 def use(number: str, url: str, token: str | None, as_json: bool) -> None:
-    """Hold the light by calibration NUMBER from now on, or by the rig file alone."""
-    wanted = None if number == NO_HEAD else _whole(number)
+    """Hold the light by calibration NUMBER from now on, by the one in use at TIME, or by the file alone."""
+    wanted = None
+    if number != NO_HEAD:
+        wanted = _at_time(number, url, token) if _is_time(number) else _whole(number)
     print_note(patient_daemon(url, token).do({"do": "calibration", "use": wanted}), as_json)
+
+
+def _is_time(text: str) -> bool:
+    return any(mark in text for mark in "-:") and not text.startswith("-")
+
+
+def _at_time(text: str, url: str, token: str | None) -> int:
+    found = Daemon(url, token).get(f"/api/v1/calibrations?at={_utc(text)}")["calibrations"]
+    if not found:
+        why = "no calibration that is still kept was in use then"
+        raise WrongUse(f"{why}; `fillside calibrations` lists them")
+    return int(found[0]["id"])
 
 
 def _whole(text: str) -> int:

@@ -83,6 +83,43 @@ def calibration_lines(found: Sequence[Row]) -> list[str]:
     ]
 
 
+def then_lines(found: Sequence[Row]) -> list[str]:
+    """Format the calibration that was in use at a time, with what it knows of each head."""
+    if not found:
+        return ["no calibration that is still kept was in use then"]
+    rows = [["head", "on the axis at full", "its light at the marks"]]
+    for name, head in found[0]["body"]["heads"].items():
+        cd = head.get("intensity_cd")
+        intensity = numbers.NOTHING if cd is None else f"{float(f'{cd:.3g}'):g} cd"
+        rows.append([name, intensity, interval_text(head.get("sigma_stops"))])
+    return [*calibration_lines(found)[:2], "", *numbers.table(rows), "", EXPANDED_NOTE]
+
+
+def comparison_lines(found: Row) -> list[str]:
+    """Format what two calibrations differ by."""
+    names = [
+        "the rig file alone" if own is None else f"calibration {own['id']}, {local_time(own['at'])}"
+        for own in (found["one"], found["other"])
+    ]
+    marks = list(next(iter(found["heads"].values()))["at_marks"])
+    rows = [["head", *marks, "at most"]]
+    for name, head in found["heads"].items():
+        stops = [numbers.stops(head["at_marks"][mark]) for mark in marks]
+        rows.append([name, *stops, interval_text(head["sigma_stops"])])
+    toward = [
+        f"{numbers.lux(one)} then {numbers.lux(other)} toward {side}"
+        for side, one, other in zip(("key", "fill", "camera"), *found["ambient"], strict=True)
+    ]
+    return [
+        f"{names[1]}, over {names[0]}: each head's light at full",
+        *numbers.table(rows),
+        "",
+        f"with all heads out: {', '.join(toward)}",
+        "",
+        f"{EXPANDED_NOTE} As if the two shared no reading.",
+    ]
+
+
 def _at_marks(body: Row, quantity: str) -> str:
     sigmas = [mark.get(f"{quantity}_sigma_stops") for mark in (body.get("marks") or {}).values()]
     found = [sigma for sigma in sigmas if sigma is not None]

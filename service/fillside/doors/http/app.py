@@ -13,6 +13,8 @@ from aiohttp import web
 
 from fillside.access.authentication import Authenticator
 from fillside.access.permissions import Need, Permission, check_may_look, check_may_operate, check_may_order
+from fillside.belief.evidence import seconds_of
+from fillside.belief.result.comparing import difference
 from fillside.doors.http.connections import Gate
 from fillside.doors.http.invitation import Entrance, invite
 from fillside.doors.http.manual import ManualRoom
@@ -27,13 +29,16 @@ from fillside.orders.answers import Refusal, done
 from fillside.orders.registry import kind_of
 from fillside.orders.strict_json import strict_loads
 from fillside.rig.calibration import Calibration
+from fillside.rig.problems import quoted
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
 from fillside.runtime.loop import Runner
 from fillside.runtime.readiness import readiness
 from fillside.storage.records import metering as kept
 from fillside.storage.records.journal import MOST_AT_ONCE, Journal, Visitor, latest_entries
+from fillside.storage.records.metering import StoredCalibration
 from fillside.storage.records.takes import latest_takes
+from fillside.storage.rows import LAST_UNIX_S
 from fillside.storage.store import Store
 
 if TYPE_CHECKING:
@@ -41,6 +46,11 @@ if TYPE_CHECKING:
 
 LONGEST_ORDER = 64 * 1024
 ANONYMOUS = Permission("nobody", "view")
+
+
+NONE = "none"
+Wanted = int | float | None
+"""A calibration's number, a Unix time [s] when it was in use, or None for the rig file alone."""
 
 
 @dataclass(frozen=True)
@@ -114,9 +124,19 @@ class Handlers:
         return json_response({"readings": [asdict(each) for each in found]})
 
     async def calibrations(self, request: web.Request, holder: Permission) -> web.StreamResponse:
+        if (at := request.query.get("at")) is not None:
+            then = await asyncio.to_thread(kept.calibration_at, self._context.store, time_in(at, "at"))
+            return json_response({"calibrations": [] if then is None else [asdict(then)]})
         most, before = page_of(request)
         found = await asyncio.to_thread(kept.calibrations, self._context.store, most, before)
         return json_response({"calibrations": [asdict(each) for each in found]})
+
+    async def comparison(self, request: web.Request, holder: Permission) -> web.StreamResponse:
+        names = ("one", "other")
+        asked = [wanted_calibration(request.query.get(name), name) for name in names]
+        rig = self._context.runner.light.effective_rig
+        found = await asyncio.to_thread(compared, self._context.store, rig, *asked)
+        return json_response(found)
 
     async def takes(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         most, before = page_of(request)
@@ -207,6 +227,9 @@ ROUTES = (
     Route("GET", "/api/v1/state", Handlers.state, "look", "the whole state"),
     Route("GET", "/api/v1/readings", Handlers.readings, "look", "meter readings, the newest first"),
     Route("GET", "/api/v1/calibrations", Handlers.calibrations, "look", "calibrations, the newest first"),
+    Route(
+        "GET", "/api/v1/comparison", Handlers.comparison, "look", "two calibrations held against each other"
+    ),
     Route("GET", "/api/v1/takes", Handlers.takes, "look", "freezes with their light, the newest first"),
     Route("GET", "/api/v1/places", Handlers.places, "look", "marks, camera, and where the heads stand"),
     Route(
@@ -252,6 +275,47 @@ def whole_number(text: str | None, name: str, absent: int | None) -> int | None:
     if not (text.isascii() and text.isdigit() and len(text) < 16 and int(text) > 0):
         raise Refusal("bad_order", f"{name} is a whole number from 1", name)
     return int(text)
+
+
+def time_in(text: str, name: str) -> float:
+    """Parse a time of a query string [Unix time]. Raises Refusal for anything else."""
+    at = seconds_of(text)
+    if at is None or not 0 <= at <= LAST_UNIX_S:
+        raise Refusal(
+            "bad_order", f"{name} is a date and time such as 2026-02-11T09:30, not {quoted(text)}", name
+        )
+    return at
+
+
+def wanted_calibration(text: str | None, name: str) -> Wanted:
+    """Parse which calibration is meant. Raises Refusal for anything else."""
+    if text is None:
+        raise Refusal("bad_order", f"give {name}: a calibration's number, a time, or {NONE}", name)
+    if text == NONE:
+        return None
+    if text.isascii() and text.isdigit() and len(text) < 16:
+        return int(text)
+    return time_in(text, name)
+
+
+def compared(store: Store, rig: Rig, one: Wanted, other: Wanted) -> dict[str, Any]:
+    """Compare two calibrations. Raises Refusal where there is no such one."""
+    pair = [_calibration(store, wanted) for wanted in (one, other)]
+    first, second = (None if own is None else Calibration.model_validate(own.body) for own in pair)
+    found = difference(rig, first, second)
+    named = [None if own is None else {"id": own.id, "at": own.at} for own in pair]
+    return {"one": named[0], "other": named[1], **asdict(found)}
+
+
+def _calibration(store: Store, wanted: Wanted) -> StoredCalibration | None:
+    if wanted is None:
+        return None
+    by_number = isinstance(wanted, int)
+    found = kept.calibration(store, int(wanted)) if by_number else kept.calibration_at(store, wanted)
+    if found is None:
+        missing = "no calibration that is still kept was in use then"
+        raise Refusal("unknown_name", f"there is no calibration {wanted}" if by_number else missing)
+    return found
 
 
 def make_app(context: AppContext) -> web.Application:

@@ -134,6 +134,31 @@ class CalibrationsPayload(JsonBody):
     calibrations: list[CalibrationPayload]
 
 
+class ComparedPayload(JsonBody):
+    """A calibration that is compared: its number and when it was made (Unix time)."""
+
+    id: int
+    at: float
+
+
+class HeadDifferencePayload(JsonBody):
+    """The light of one head at full by the second calibration over the first, at each mark in stops, and its
+    standard uncertainty as if the two shared no reading; null where one does not say how sure it is."""
+
+    at_marks: dict[str, float]
+    sigma_stops: float | None
+
+
+class ComparisonPayload(JsonBody):
+    """Two calibrations, null for the rig file alone, in the rig as it is now. `ambient` has the light with
+    all heads out toward key, fill and camera by each of them, in lux."""
+
+    one: ComparedPayload | None
+    other: ComparedPayload | None
+    heads: dict[str, HeadDifferencePayload]
+    ambient: tuple[tuple[float, float, float], tuple[float, float, float]]
+
+
 class TakePayload(JsonBody):
     """A freeze from `began` to `ended` (Unix time), with its duration and its first and last light.
 
@@ -188,6 +213,21 @@ PAGED = {
     "before": {**_WHOLE, "description": "only entries with a smaller id"},
 }
 
+_TIME = "a date and time in ISO 8601, in UTC where no zone is said"
+AT = {
+    "at": {
+        "type": "string",
+        "description": f"{_TIME}: only the calibration that was in use then, if one was",
+    }
+}
+COMPARED = {
+    name: {
+        "type": "string",
+        "description": f"a calibration's number, {_TIME} when it was in use, or none for the rig file alone",
+    }
+    for name in ("one", "other")
+}
+
 WITH_MAPS = {
     "wander": {
         "type": "string",
@@ -211,7 +251,8 @@ class RoutePayloads:
 ROUTE_PAYLOADS: dict[str, RoutePayloads] = {
     "GET /api/v1/state": RoutePayloads(StatePayload, also=(304,)),
     "GET /api/v1/readings": RoutePayloads(ReadingsPayload, query=PAGED),
-    "GET /api/v1/calibrations": RoutePayloads(CalibrationsPayload, query=PAGED),
+    "GET /api/v1/calibrations": RoutePayloads(CalibrationsPayload, query={**PAGED, **AT}),
+    "GET /api/v1/comparison": RoutePayloads(ComparisonPayload, query=COMPARED, also=(404,)),
     "GET /api/v1/takes": RoutePayloads(TakesPayload, query=PAGED),
     "GET /api/v1/places": RoutePayloads(StudioPlaces),
     "GET /api/v1/plan": RoutePayloads(PlanReport, query=WITH_MAPS),

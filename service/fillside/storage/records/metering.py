@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
@@ -11,11 +12,22 @@ from functools import partial
 from typing import Any, TypeVar
 
 from fillside.belief.evidence import HeadEvent, Piece, Reading
-from fillside.storage.rows import EVENT, TAPE, BadRowError, piece_in, purpose_of, reading_in, sensor_in
+from fillside.storage.rows import (
+    EVENT,
+    TAPE,
+    BadRowError,
+    piece_in,
+    purpose_of,
+    reading_in,
+    sensor_in,
+    spans_in,
+)
 from fillside.storage.store import Store
 from fillside.storage.writer import PersistentJob
 
 T = TypeVar("T")
+MOST_SPANS = 50
+"""How many times that a calibration was gone back to are remembered of it, the latest."""
 
 
 @dataclass(frozen=True)
@@ -172,14 +184,15 @@ def save_calibration(
     store: Store, meter: dict[str, Any], numbers: Sequence[int], body: dict[str, Any]
 ) -> Future[int]:
     """Store a calibration and use it from now on; the future gives its number."""
-    row = (store.unix_clock(), _text(meter), _text(list(numbers)), _text(body))
+    at = store.unix_clock()
+    row = (at, _text(meter), _text(list(numbers)), _text(body))
 
     def job(connection: sqlite3.Connection) -> int:
         found = connection.execute(
             "INSERT INTO calibration (at, meter, readings, body) VALUES (?, ?, ?, ?)", row
         )
         number = int(found.lastrowid or 0)
-        connection.execute("UPDATE metering SET calibration = ?", (number,))
+        _use(connection, number, at)
         return number
 
     return store.write(job)
@@ -187,22 +200,91 @@ def save_calibration(
 
 def use_calibration(store: Store, number: int | None) -> Future[bool]:
     """Use an earlier calibration, or none; the future tells if there is one of this number."""
+    at = store.unix_clock()
 
     def job(connection: sqlite3.Connection) -> bool:
         known = connection.execute("SELECT 1 FROM calibration WHERE id = ?", (number,)).fetchone()
         if number is not None and known is None:
             return False
-        connection.execute("UPDATE metering SET calibration = ?", (number,))
+        _use(connection, number, at)
         connection.execute("UPDATE calibration SET chosen = 1 WHERE id = ?", (number,))
         return True
 
     return store.write(job)
 
 
+def revert_use(store: Store, number: int | None) -> Future[Any]:
+    """Use what was used before an order that was refused, now or as soon as possible."""
+    at = store.unix_clock()
+    return store.keep(PersistentJob(lambda connection: _use(connection, number, at)))
+
+
+def _use(connection: sqlite3.Connection, number: int | None, at: float) -> None:
+    """Use a calibration, or none, from a Unix time on [s], and remember from when to when each was used."""
+    (before,) = connection.execute("SELECT calibration FROM metering").fetchone() or (None,)
+    if before == number:
+        return
+    for one, is_begun in ((before, False), (number, True)):
+        row = connection.execute("SELECT at, spans FROM calibration WHERE id = ?", (one,)).fetchone()
+        if row is not None:
+            spans = _text(_used_from(_spans_in(row[1]), at) if is_begun else _used_until(row[0], row[1], at))
+            connection.execute("UPDATE calibration SET spans = ? WHERE id = ?", (spans, one))
+    connection.execute("UPDATE metering SET calibration = ?", (number,))
+
+
+def _spans_in(text: object) -> list[list[float | None]]:
+    """Return the spans in a column; none where it holds something else."""
+    try:
+        return [[begin, None if end == math.inf else end] for begin, end in spans_in(text)]
+    except BadRowError:
+        return []
+
+
+def _used_from(spans: list[list[float | None]], at: float) -> list[list[float | None]]:
+    return [*spans, [at, None]][-MOST_SPANS:]
+
+
+def _used_until(made: float, text: object, at: float) -> list[list[float | None]]:
+    """The spans of a calibration that is used no more; one of before they were kept was used since it was
+    made."""
+    spans = _spans_in(text) or [[made, None]]
+    return [*spans[:-1], [spans[-1][0], max(at, spans[-1][0] or 0.0)]]
+
+
 def newest_weighed(store: Store) -> int:
     """Return the highest number of a reading that is or was in any calibration; 0 if there is none."""
-    known = [number for one in calibrations(store, most=None) for number in one.readings]
+    sql = (
+        "SELECT max(value) FROM calibration, json_each(CASE WHEN json_valid(readings) THEN readings "
+        "ELSE '[]' END) WHERE type = 'integer'"
+    )
+    known = [number for (number,) in _found(store, sql) if number is not None]
     return max([*known, *(row[3] for row in store.rows("metering"))], default=0)
+
+
+def calibration_at(store: Store, at: float) -> StoredCalibration | None:
+    """Return the calibration that was in use at a Unix time [s], or None.
+
+    Of those from before that was kept, the newest that was made by then.
+    """
+    sql = "SELECT id, at, spans FROM calibration ORDER BY id DESC"
+    rows = [(number, made, _spans_in(spans)) for number, made, spans in _found(store, sql)]
+    used = [number for number, _, spans in rows if any(_is_in(at, *span) for span in spans)]
+    kept_since = min((spans[0][0] or 0.0 for _, _, spans in rows if spans), default=math.inf)
+    if not used and at < kept_since:
+        used = [number for number, made, spans in rows if not spans and made <= at]
+    return calibration(store, used[0]) if used else None
+
+
+def _is_in(at: float, begin: float | None, end: float | None) -> bool:
+    return (begin or 0.0) <= at < (math.inf if end is None else end)
+
+
+def _found(store: Store, sql: str) -> list[Any]:
+    """Return what a question to the database finds; nothing where it cannot be read."""
+    try:
+        return store.read(lambda connection: connection.execute(sql).fetchall())
+    except sqlite3.Error:
+        return []
 
 
 def current_calibration(store: Store) -> StoredCalibration | None:
@@ -232,7 +314,7 @@ def _calibrations(
     rows = store.rows("calibration", f"WHERE {where}", values, most)
     return [
         StoredCalibration(number, at, meter, numbers, body, number == used)
-        for number, at, meter, numbers, body, _ in rows
+        for number, at, meter, numbers, body, *_ in rows
     ]
 
 
