@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -19,6 +19,7 @@ from fillside.belief.observations import (
     MEASURED_SD_M,
     Observations,
     age_covariance,
+    ages_days,
     hand_slopes,
     model_sd,
     observations,
@@ -171,6 +172,17 @@ def known(
     return Belief(evidence, problem, problem.at(z), slips[: seen.readings], sd[: seen.readings], hand_m)
 
 
+def later(belief: Belief, now_s: float) -> Belief:
+    """The same studio at another Unix time [s]: as likely, and less sure as its evidence ages."""
+    problem, seen = belief.problem, belief.problem.seen
+    count = len(seen)
+    grown = replace(seen, days=ages_days(belief.evidence, count - seen.readings, now_s))
+    by_age = [_age_noise(problem.model, one, belief.point.rows[:count]) for one in (seen, grown)]
+    noise = problem.noise.copy()
+    noise[:count, :count] += by_age[1] - by_age[0]
+    return replace(belief, problem=InverseProblem(problem.model, grown, noise))
+
+
 def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> FloatArray:
     """Unknowns (size,) to start from: where a window is, by the readings with all heads out alone.
 
@@ -229,12 +241,17 @@ def _problem(
     coarse = model_sd(model, point.figures, seen.quantities, model.lux(point.figures, seen.quantities))
     sd = own_sd(seen.meter_sd, hand_slopes(model, point.figures, seen.quantities), hand_m, coarse)
     sd[seen.readings :] = seen.meter_sd[seen.readings :]
-    ambient = rows[:, model.index_of_shared(AMBIENT)] / model.prior.ambient_lux[1] / np.log(2)
     noise = np.zeros((count + len(seen.tapes),) * 2)
-    noise[:count, :count] = np.diag(sd**2) + age_covariance(seen, model, rows, ambient)
+    noise[:count, :count] = np.diag(sd**2) + _age_noise(model, seen, rows)
     places = np.arange(count, len(noise))
     noise[places, places] = MEASURED_SD_M**2
     return InverseProblem(model, seen, noise), sd
+
+
+def _age_noise(model: Model, seen: Observations, rows: FloatArray) -> FloatArray:
+    """The covariance by age (m, m) of what was seen, with its slopes (m, size)."""
+    ambient = rows[:, model.index_of_shared(AMBIENT)] / model.prior.ambient_lux[1] * np.log(2)
+    return age_covariance(seen, model, rows, ambient)
 
 
 def _doubting(problem: InverseProblem, wrong: BoolArray) -> InverseProblem:

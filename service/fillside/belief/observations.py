@@ -117,17 +117,30 @@ def observations(evidence: Evidence, model: Model, now_s: float | None = None) -
     readings = evidence.readings
     shown, meter = meter_sd_of(readings, model)
     stated = list(_stated_ambient(model))
-    now = evidence.newest_s if now_s is None else now_s
     read = [wanted_of(reading, model, _after(evidence, reading.time)) for reading in readings]
-    days = [_days(reading.time, now) for reading in readings] + [math.inf] * len(stated)
     return Observations(
         stops=np.concatenate([shown, [own for _, own in stated]]),
         quantities=model.quantities([*read, *(one for one, _ in stated)]),
         meter_sd=np.concatenate([meter, np.full(len(stated), AMBIENT_STATED_SD / LN2)]),
-        days=np.where(np.isfinite(days), days, 0.0),
+        days=ages_days(evidence, len(stated), now_s),
         readings=len(readings),
         tapes=tuple(_tapes(evidence, model)),
     )
+
+
+def ages_days(evidence: Evidence, stated: int, now_s: float | None) -> FloatArray:
+    """The ages (m,) of readings [days] at a time [s], and then 0 for each of the `stated` values.
+
+    A time before all of the evidence is that of a wrong clock; it counts as that of the newest, as None does.
+    Readings without a date, or from later than the time, are of today.
+    """
+    then = [seconds_of(reading.time) for reading in evidence.readings]
+    oldest_s, newest_s = evidence.oldest_s, evidence.newest_s
+    if newest_s is None or oldest_s is None:
+        return np.zeros(len(then) + stated)
+    now = newest_s if now_s is None or now_s < oldest_s else now_s
+    days = [0.0 if own is None else max(now - own, 0.0) / _DAY_S for own in then]
+    return np.array([*days, *(0.0,) * stated])
 
 
 def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, FloatArray]:
@@ -156,11 +169,6 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
     then = seconds_of(time)
     events = [seconds_of(event.time) for event in evidence.events]
     return tuple(then is None or (event is not None and event <= then) for event in events)
-
-
-def _days(time: str | None, now: float | None) -> float:
-    then = seconds_of(time)
-    return 0.0 if then is None or now is None else max(now - then, 0.0) / _DAY_S
 
 
 def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, ...], float]]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 from fillside.balance.report import Remedy
+from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Point, Rig
 
@@ -110,7 +111,15 @@ class RemediesFound:
     remedies: tuple[Remedy, ...]
 
 
+@dataclass(frozen=True)
+class CalibrationAged:
+    """The uncertainties of the light at a later time; ignored unless those they come from are in use."""
+
+    before: Intervals
+    after: Intervals
+
+
 HealthEvent = DriverChanged | HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers
 LightEvent = AmbientReading | HeadsCorrected
 """Events that change the light the heads or the room are believed to give."""
-Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave
+Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave | CalibrationAged

@@ -19,7 +19,7 @@ from fillside.balance.prediction import PredictedHead, Prediction
 from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering
 from fillside.balance.target import BalanceTarget, target_from_rig
-from fillside.belief.belief import Belief
+from fillside.belief.belief import Belief, later
 from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
 from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
 from fillside.belief.paths import LightPaths, PerCandela, unit
@@ -59,20 +59,31 @@ class _Asked:
 class Intervals:
     """The uncertainties of one rig's light, by a calibration or by its labels alone.
 
-    `belief`, where it is at hand, is that of the calibration. Built in no time; the studio is worked out when
-    it is first asked of, and what was asked last is kept.
+    `belief`, where it is at hand, is that of the calibration. `now_s` is the Unix time for which they count
+    [s], by default that of the newest evidence. Built in no time; the studio is worked out when it is first
+    asked of, and what was asked last is kept.
     """
 
     def __init__(
-        self, rig: Rig, calibration: Calibration | None = None, belief: Belief | None = None
+        self,
+        rig: Rig,
+        calibration: Calibration | None = None,
+        belief: Belief | None = None,
+        now_s: float | None = None,
     ) -> None:
-        self._rig, self._calibration, self._own = rig, calibration, belief
+        self._rig, self._calibration, self._own, self._now_s = rig, calibration, belief, now_s
         self._there: tuple[Point, _Asked] | None = None
         self._last: tuple[object, LightUncertainty] | None = None
 
+    def later(self, now_s: float) -> Intervals:
+        """The same studio's at another Unix time [s], worked out already; may be called on any thread."""
+        aged = Intervals(self._rig, self._calibration, later(self._belief, now_s), now_s)
+        _ = aged._belief.posterior, aged._metering, aged._template, aged._behind
+        return aged
+
     @cached_property
     def _belief(self) -> Belief:
-        return known_belief(self._rig, self._calibration) if self._own is None else self._own
+        return known_belief(self._rig, self._calibration, self._now_s) if self._own is None else self._own
 
     @cached_property
     def _metering(self) -> Metering:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +18,7 @@ from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
 from fillside.belief.result.intervals import Intervals, LightUncertainty
-from fillside.hold.events import HeadsCorrected, LightEvent
+from fillside.hold.events import CalibrationAged, HeadsCorrected, LightEvent
 from fillside.hold.health import HeadPolicy
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.rig.calibration import Calibration
@@ -33,11 +33,14 @@ KEPT_TO = 1e-6
 
 class Balancing:
     """Solves for a scene. `limits` cover all heads, or only those that can be controlled if the rig solves
-    anew. `corrected` are the stops, by name, that heads are asked for beyond their calibration."""
+    anew. `corrected` are the stops, by name, that heads are asked for beyond their calibration, which counts
+    with its age at the Unix time `unix_s` [s]."""
 
-    def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
+    def __init__(
+        self, scene: Scene, calibration: Calibration | None = None, unix_s: float | None = None
+    ) -> None:
         self.scene = scene
-        self._intervals = Intervals(scene.rig, calibration)
+        self._intervals = Intervals(scene.rig, calibration, now_s=unix_s)
         self._solver = BalanceSolver(scene)
         self.limits = self._solver.limits
         self._calibrated = scene.sources
@@ -118,6 +121,17 @@ class Balancing:
         heads = zip(codes, self.scene.fixed, working, strict=True)
         lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
         return self._intervals.at(place, levels, lit, target)
+
+    def ageing(self, unix_s: float) -> Callable[[], CalibrationAged]:
+        """Return what finds the uncertainties at a Unix time [s]; it takes long, and may be called on any
+        thread."""
+        own = self._intervals
+        return lambda: CalibrationAged(own, own.later(unix_s))
+
+    def age(self, aged: CalibrationAged) -> None:
+        """Take these uncertainties from now on, unless they come from others than those in use."""
+        if aged.before is self._intervals:
+            self._intervals = aged.after
 
     def outputs(self, codes: Codes) -> FloatArray:
         """Return the outputs (heads,) of codes; a head without a wire has output 1."""

@@ -9,7 +9,7 @@ in `transitions` says what an order changes; `aim` says where the light goes fro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,7 +18,7 @@ import numpy as np
 from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.contract import OrderAnswer
-from fillside.hold.events import Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
+from fillside.hold.events import CalibrationAged, Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
 from fillside.hold.fading.fader import Clock, Fader
 from fillside.hold.fading.flash_limiter import FlashLimiter
 from fillside.hold.health import HeadPolicy, StudioHealth, found_code, head_policy
@@ -95,7 +95,7 @@ class Hold:
     ) -> None:
         self._file, self._calibration, self._calibrated_at = rig, calibration, calibrated_at
         self._unix_s, self._clock = unix_s, Clock(now_s)
-        self._balancing = Balancing(scene(rig, calibration), calibration)
+        self._balancing = Balancing(scene(rig, calibration), calibration, unix_s + now_s)
         resumed = resume(stored if carried is None else carried.remembered, self._balancing.scene)
         self._balancing.correct(resumed.corrected)
         earlier, notes = undoable_orders(resumed, self.scene)
@@ -253,6 +253,8 @@ class Hold:
         for event in events:
             if isinstance(event, RemediesFound):
                 self._advice.answer(event)
+            elif isinstance(event, CalibrationAged):
+                self._balancing.age(event)
             elif isinstance(event, LightEvent):
                 self._learn(event)
             elif isinstance(event, HeadsLeave):
@@ -335,6 +337,10 @@ class Hold:
         if self._advice.remedies_at(place) != shown:
             self._snapshot = None
         return asked
+
+    def ageing(self, unix_s: float) -> Callable[[], CalibrationAged]:
+        """Return what finds how sure the light is at a Unix time [s]; it may be called on any thread."""
+        return self._balancing.ageing(unix_s)
 
     def still_asks(self, question: RemedyQuestion) -> bool:
         """Return true while `remedy_question` lacks this answer; may be called on any thread."""
