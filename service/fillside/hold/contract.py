@@ -109,6 +109,10 @@ class HeldLight(LightView, Protocol):
     def wake_in(self, now_s: float) -> float | None:
         """Seconds until the next tick is due; None when nothing moves."""
 
+    @property
+    def grows_unsure(self) -> bool:
+        """True while a report is overdue, and its head's light so less sure with every tick."""
+
     def replaced(
         self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, now_s: float
     ) -> HeldLight:

@@ -45,9 +45,11 @@ class HeadBack:
 
 @dataclass(frozen=True)
 class HeadLate:
-    """One head is late to answer; it is assumed to be at the code it was sent."""
+    """One head is late to answer; it is assumed to be at the code it was sent. `code` is the one it reported
+    last, None if it never did."""
 
     head: str
+    code: int | None = None
 
 
 @dataclass(frozen=True)

@@ -270,10 +270,12 @@ class Runner:
             late_by_s, self._due = now - self._due, math.inf
             with self.jobs.fence("metrics"):
                 self.counts.frame_late_by(late_by_s)
-            was_settled = self.light.settled
+            was_settled, grew_unsure = self.light.settled, self.light.grows_unsure
             # A fade may end after its last code was sent; wake watchers that wait for the light to rest.
             if self._tick(now) or self.light.settled != was_settled:
                 self._after()
+            elif grew_unsure:
+                self.live.studio_changed()
         if now >= self._record.due:
             self.save()
         if self.wires.owed:

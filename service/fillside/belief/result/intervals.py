@@ -32,16 +32,30 @@ from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
 
-_DARK_LUX = 1e-6
+_DARK_LUX, _OUT = 1e-6, 1e-9
 
 
 @dataclass(frozen=True)
 class LightUncertainty:
     """Expanded uncertainties [stops] of the balance's numbers, and of the other roles against their
-    reference."""
+    reference. `doubted_stops` is how far heads in doubt may move the ratio and the exposure."""
 
     uncertainty: Uncertainty
     relative_stops: dict[str, float | None]
+    doubted_stops: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class HeadDoubt:
+    """A head, by index, that may be at another level 0..1 than is said.
+
+    It counts as so far off, or as `least_stops` where that is less, times `share`, 0..1.
+    """
+
+    head: int
+    level: float
+    share: float = 1.0
+    least_stops: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -98,13 +112,18 @@ class Intervals:
         return {i: h.sigma_stops for i, h in enumerate(known) if h is not None and h.sigma_stops is not None}
 
     def at(
-        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
+        self,
+        place: Sequence[float],
+        levels: Sequence[float],
+        lit: Sequence[bool],
+        target: BalanceTarget,
+        doubts: tuple[HeadDoubt, ...] = (),
     ) -> LightUncertainty:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
-        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target)
+        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target, doubts)
         if self._last is None or self._last[0] != asked:
-            self._last = asked, self._sure(asked[0], np.where(asked[2], asked[1], 0.0), target)
+            self._last = asked, self._sure(asked[0], np.where(asked[2], asked[1], 0.0), target, doubts)
         return self._last[1]
 
     def of(self, report: Report, target: BalanceTarget) -> Report:
@@ -124,7 +143,9 @@ class Intervals:
         lux, slopes, _ = self._light(place, levels)
         return _log2_slopes(lux, slopes)
 
-    def _sure(self, place: Point, levels: FloatArray, target: BalanceTarget) -> LightUncertainty:
+    def _sure(
+        self, place: Point, levels: FloatArray, target: BalanceTarget, doubts: tuple[HeadDoubt, ...]
+    ) -> LightUncertainty:
         lux, slopes, coarse = self._light(place, levels)
         said = self._said_lux(place, levels)
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
@@ -138,13 +159,16 @@ class Intervals:
         sloping = self._stated(rows[one] - np.where(compared, rows[other], 0.0))
         off = beside[one] - np.where(other >= 0, beside[other], 0.0)
         blurred = coarse[one] ** 2 + np.where(other >= 0, coarse[other] ** 2, 0.0)
-        sd = np.sqrt(self._belief.posterior.variance(sloping) + off**2 + blurred)
+        moved = self._moved_stops(place, levels, doubts)
+        doubted = ((moved[one] - np.where(compared, moved[other], 0.0)) ** 2).sum(axis=1)
+        sd = np.sqrt(self._belief.posterior.variance(sloping) + off**2 + blurred + doubted)
         ratio, exposure, face, *others = (
             round(expanded(own), 4) if exists else None
             for own, (_, _, exists) in zip(sd.tolist(), pairs, strict=True)
         )
         found = Uncertainty(ratio_stops=ratio, exposure_stops=exposure, face_stops=face)
-        return LightUncertainty(found, dict(zip(names, others, strict=True)))
+        by_doubt = float(np.sqrt(doubted[0])), float(np.sqrt(doubted[1]))
+        return LightUncertainty(found, dict(zip(names, others, strict=True)), by_doubt)
 
     def _pairs(
         self, target: BalanceTarget, levels: FloatArray, shown: NDArray[np.bool_]
@@ -180,14 +204,28 @@ class Intervals:
 
     def _said_lux(self, place: Point, levels: FloatArray) -> FloatArray:
         """The scene's light in the same rows (k,) [lux]."""
-        own = self._metering.scene
-        outputs = np.array(
-            [
-                float(shape.output_from_level(at))
-                for shape, at in zip(own.curves, levels.tolist(), strict=True)
-            ]
-        )
-        return self._metering.rows_at(place).lux(np.where(levels > 0, outputs, 0.0))
+        return self._metering.rows_at(place).lux(self._outputs(levels))
+
+    def _outputs(self, levels: FloatArray) -> FloatArray:
+        """Outputs (n,) of heads at levels (n,)."""
+        shapes = zip(self._metering.scene.curves, levels.tolist(), strict=True)
+        return np.array([float(shape.output_from_level(at)) if at > 0 else 0.0 for shape, at in shapes])
+
+    def _moved_stops(self, place: Point, levels: FloatArray, doubts: tuple[HeadDoubt, ...]) -> FloatArray:
+        """Stops (k, d) by which each of the heads in doubt may move the rows."""
+        if not doubts:
+            return np.zeros((len(self._is_behind), 0))
+        heads = [doubt.head for doubt in doubts]
+        elsewhere = levels.copy()
+        elsewhere[heads] = [doubt.level for doubt in doubts]
+        outputs, others = self._outputs(levels)[heads], self._outputs(elsewhere)[heads]
+        far = np.log2(np.maximum(others, _OUT) / np.maximum(outputs, _OUT))
+        least = np.array([doubt.least_stops for doubt in doubts])
+        others = np.where(np.abs(far) < least, outputs * np.exp2(np.where(far < 0, -least, least)), others)
+        rows = self._metering.rows_at(place)
+        lux = rows.lux(self._outputs(levels))[:, None]
+        moved = np.maximum(lux + rows.matrix[:, heads] * (others - outputs), _DARK_LUX)
+        return np.asarray(np.log2(moved / np.maximum(lux, _DARK_LUX)) * [doubt.share for doubt in doubts])
 
     def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
         """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,9 +17,9 @@ from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
-from fillside.belief.result.intervals import Intervals, LightUncertainty
+from fillside.belief.result.intervals import HeadDoubt, Intervals, LightUncertainty
 from fillside.hold.events import CalibrationAged, HeadsCorrected, LightEvent
-from fillside.hold.health import HeadPolicy
+from fillside.hold.health import HeadPolicy, Overdue
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
@@ -113,14 +113,23 @@ class Balancing:
         return self._solver.dropped(place, target, self.limits)
 
     def uncertainty(
-        self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+        self,
+        place: Point,
+        target: BalanceTarget,
+        codes: Codes,
+        working: tuple[bool, ...],
+        overdue: Sequence[Overdue] = (),
     ) -> LightUncertainty:
         """Return the uncertainty of the light of codes at a place [m], from the original calibration."""
         full = self.scene.dimmers.full
         levels = np.where(full > 0, np.array(codes) / np.maximum(full, 1), 0.0).tolist()
+        doubts = tuple(
+            HeadDoubt(one.head, one.before / max(int(full[one.head]), 1), one.share, one.least_stops)
+            for one in overdue
+        )
         heads = zip(codes, self.scene.fixed, working, strict=True)
         lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
-        return self._intervals.at(place, levels, lit, target)
+        return self._intervals.at(place, levels, lit, target, doubts)
 
     def ageing(self, unix_s: float) -> Callable[[], CalibrationAged]:
         """Return what finds the uncertainties at a Unix time [s]; it takes long, and may be called on any
