@@ -115,7 +115,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 head.name,
                 *stand_cells(at, lengths),
                 numbers.percent(head.level),
-                uncertainty.lux(head.lux, mark.balance.uncertainty.exposure_stops),
+                uncertainty.lux(head.lux, head.uncertainty_stops),
                 _to_full(to_full[head.name]),
                 numbers.NOTHING if nose is None else f"{lengths.short(nose)} soft",
                 eyes.get(head.name, numbers.NOTHING),

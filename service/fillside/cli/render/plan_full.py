@@ -143,7 +143,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 head.name,
                 *stand_cells(at, lengths),
                 numbers.percent(head.level),
-                uncertainty.lux(head.lux, mark.balance.uncertainty.exposure_stops),
+                uncertainty.lux_within(head.lux, head.uncertainty_stops),
                 numbers.stops(margin.to_full_stops, sign=False),
                 numbers.stops(margin.to_floor_stops, sign=False),
                 numbers.NOTHING if soft is None else f"{soft.angular_diameter_deg:.0f}° wide",

@@ -129,7 +129,7 @@ class Handlers:
 
     async def places(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         light = self._context.runner.light
-        return json_response(places_of(light.scene, light.calibration).model_dump(mode="json"))
+        return json_response(places_of(light.scene).model_dump(mode="json"))
 
     async def plan(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         wander = request.query.get("wander", "0")

@@ -8,7 +8,7 @@ share one `JudgedLight`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
@@ -190,9 +190,10 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     metered = now.balancing.measure(now.subject.place, now.target, codes, now.working)
     achieved = achieved_of(now.target, judged.target_report, metered)
     verdict = judge(judged, now.circumstances, achieved)
-    seen, heads, drivers = _subject_seen(now), _heads(now), _drivers(beside.drivers, now.unix_s)
     doubted = overdue(now.health, codes, now.time_s)
     uncertainty = now.balancing.uncertainty(now.subject.place, now.target, codes, now.working, doubted)
+    heads = _heads(now, uncertainty.own_stops)
+    seen, drivers = _subject_seen(now), _drivers(beside.drivers, now.unix_s)
     alone = None if intent.alone is None else intent.alone.head
     return State(
         rig=scene.rig.rig.name,
@@ -226,7 +227,7 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     )
 
 
-def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
+def _heads(now: PresentLight, own_stops: Sequence[float | None]) -> tuple[HeadNow, ...]:
     balancing, light, scene = now.balancing, now.judged, now.balancing.scene
     # Joint rounding may leave a head one code short of its limit, so at rest the solution decides.
     met = balancing.outputs(now.codes)
@@ -248,6 +249,7 @@ def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
             level=level,
             wire=wire,
             lux=lux,
+            uncertainty_stops=own_stops[i],
             at_limit=at_limit,
             goal=goals[i],
             settled=now.codes[i] == now.goal[i],
