@@ -106,9 +106,10 @@ def test_a_head_that_gives_no_light_has_none(rig: Rig) -> None:
     assert wall is not None
 
 
-def test_light_stated_without_a_reading_is_as_sure_as_stated(rig: Rig) -> None:
+@pytest.mark.parametrize("stated_cd", [900.0, 1800.0 * 64], ids=["like the label", "far from the label"])
+def test_light_stated_without_a_reading_is_as_sure_as_stated(rig: Rig, stated_cd: float) -> None:
     heads = {
-        "key": {"intensity_cd": 900.0, "sigma_stops": 0.1},
+        "key": {"intensity_cd": stated_cd, "sigma_stops": 0.1},
         "fill": {"intensity_cd": 800.0, "sigma_stops": 0.3},
     }
     key, fill, _ = own_stops(Intervals(rig, Calibration.model_validate({"heads": heads})), rig)

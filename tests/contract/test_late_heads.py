@@ -15,6 +15,9 @@ from contract.hold_studio import Studio, output, studio
 from contract.lamp_studio import REPORTS, Room
 from fillside.hold.events import DriverChanged, HeadAnswers, HeadBack, HeadDisobeys, HeadLate, HeadLost
 from fillside.hold.health import LEAST_UNSURE_STOPS, UNSURE_AFTER_S
+from fillside.runtime.loop import Runner
+from fillside.runtime.wires import DriversInUse
+from fillside.storage.store import Store
 
 FILL = 1
 BAND = 0.05
@@ -213,3 +216,23 @@ def test_the_numbers_of_a_bulb_that_falls_silent_grow_unsure_before_it_is_lost()
     # It stayed where it was, a stop above what it was sent: before it counts as lost the numbers allow that.
     assert added(late[0], sure) < 0.3
     assert added(late[-1], sure) == pytest.approx(1.0, abs=0.15)
+
+
+async def test_who_looks_on_is_told_while_it_grows() -> None:
+    """Time is only counted here, and the daemon turns as it would by itself."""
+    up = come_up()
+    clock = [up.now]
+    with Store.in_memory() as store:
+        runner = Runner(up.hold, DriversInUse({}, {}), store, lambda: clock[0])
+        runner.event(HeadLate("fill", up.codes[FILL] // 2))
+        told = [runner.state()["uncertainty"]["ratio_stops"]]
+        with runner.watching() as changed:
+            while (wake := up.hold.wake_in(clock[0])) is not None:
+                changed.clear()
+                runner._tick_due(clock[0])
+                clock[0] += wake
+                runner._turn()
+                assert changed.is_set()
+                told.append(runner.state()["uncertainty"]["ratio_stops"])
+    assert len(told) > 3
+    assert told == sorted(set(told))

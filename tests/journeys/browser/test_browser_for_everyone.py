@@ -231,8 +231,9 @@ async def test_it_is_light_and_asks_nobody_else(browser: Browser, atelier: Studi
 
 
 async def test_feet_and_foot_candles(phone: Page, atelier: Studio) -> None:
-    """1 ft = 0.3048 m exactly (international yard and pound agreement, 1959), so 1 fc = 1/0.3048^2 lx. By labels
-    alone light is known to no more than two digits."""
+    """1 ft = 0.3048 m exactly (international yard and pound agreement, 1959), so 1 fc = 1/0.3048^2 lx.
+
+    By labels alone light is known to no more than two digits."""
     await act(phone, "Settings").tap()
     await phone.get_by_label("Feet and foot-candles").check()
     await act(phone, "Done").tap()
