@@ -79,6 +79,13 @@ def test_ratio_exposure_trims_and_mode_can_be_set(described: dict[str, Any]) -> 
     assert not {path for path in settable if path.startswith("now/")}
 
 
+def test_the_light_now_has_its_uncertainty() -> None:
+    now = state()
+    for what in ("ratio", "exposure", "face"):
+        said = DEVICE.properties[f"now/{what}-uncertainty"].value(now)
+        assert said == number_text(now["uncertainty"][f"{what}_stops"])
+
+
 def test_every_value_is_written_as_its_datatype_wants_it() -> None:
     for shown in (state(), state({"do": "dark"}), state({"do": "trim", "role": "fill", "to": "out"})):
         for each in DEVICE.properties.values():

@@ -335,7 +335,7 @@ def test_a_calibration_prints_as_json_the_shape_that_is_promised(tmp_path: Path)
 def test_a_simulated_meter_reads_where_every_lamp_is_simulated_and_is_refused_before_anything_starts(
     command: str, rig: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    places = places_of(scene(load_rig(CONFIG / rig)), None).model_dump(mode="json")
+    places = places_of(scene(load_rig(CONFIG / rig))).model_dump(mode="json")
     orders: list[dict[str, Any]] = []
 
     def do(_: Daemon, order: dict[str, Any]) -> dict[str, Any]:

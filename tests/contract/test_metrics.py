@@ -73,6 +73,13 @@ async def test_the_light_is_told_as_the_state_tells_it(up: Running) -> None:
     assert value(found, "fillside_storage_ok") == 1
 
 
+async def test_the_light_has_its_uncertainty(up: Running) -> None:
+    found = await families(up)
+    for what in ("ratio", "exposure", "face"):
+        # By labels alone nothing is known to better than a good part of a stop.
+        assert 0.5 < value(found, f"fillside_{what}_uncertainty_stops") < 20
+
+
 async def test_orders_and_refusals_are_counted_and_timed(up: Running) -> None:
     before = await families(up)
     assert await do(up, do="trim", role="fill", by=-1) == 200

@@ -97,7 +97,7 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.access.permissions": pure("fillside.orders"),
     "fillside.bounds": pure(),
     "fillside.hold": pure(),
-    "fillside.hold.events": pure("fillside.balance fillside.rig"),
+    "fillside.hold.events": pure("fillside.balance fillside.belief fillside.rig"),
     "fillside.hold.health": pure("fillside.balance fillside.hold.events fillside.rig"),
     "fillside.hold.tracking": pure("fillside.rig"),
     "fillside.hold.fading": pure("fillside.photometry fillside.rig"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -196,3 +197,12 @@ def test_an_error_larger_than_its_uncertainty_is_a_number() -> None:
     state["uncertainty"] = {"ratio_stops": 0.12, "exposure_stops": 0.1, "face_stops": 0.2}
     state["achieved"]["ratio_error_stops"] = -0.35
     assert "-0.35 ±0.12 stop" in "\n".join(summary.state_lines(state))
+
+
+def test_a_plan_gives_the_face_no_more_digits_than_are_known() -> None:
+    """By labels alone two digits are known of any light."""
+    told = printed(plan_command, str(INTERVIEW), "--mark", "host", "--all")
+    face = told[told.index("on the face") : told.index("read as")]
+    found = [text.replace(".", "").strip("0") for text in re.findall(r"(\d+(?:\.\d+)?) lx", face)]
+    assert found
+    assert max(map(len, found)) <= 2

@@ -28,6 +28,7 @@ class PredictedHead(ReportModel):
     wire: tuple[int, ...]
     lux: float
     metered_lux: float
+    uncertainty_stops: float | None = None
 
 
 class PredictedAmbient(ReportModel):

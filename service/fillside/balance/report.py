@@ -91,6 +91,9 @@ class Uncertainty(ReportModel):
 
 
 class HeadReport(ReportModel):
+    """A head and its own light, with the expanded uncertainty, k = 2, of that light in stops; null for a head
+    that gives none."""
+
     name: str
     role: str
     output: float
@@ -98,6 +101,7 @@ class HeadReport(ReportModel):
     wire: tuple[int, ...]
     lux: float
     at_limit: AtLimit | None
+    uncertainty_stops: float | None = None
 
 
 class LimitReport(ReportModel):

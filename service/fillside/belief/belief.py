@@ -21,6 +21,7 @@ from fillside.belief.observations import (
     MEASURED_SD_M,
     Observations,
     age_covariance,
+    ages_days,
     hand_slopes,
     model_sd,
     observations,
@@ -194,6 +195,18 @@ def known(
     return Belief(evidence, problem, problem.at(z), slips[: seen.readings], sd[: seen.readings], hand_m)
 
 
+def later(belief: Belief, now_s: float) -> Belief:
+    """The same studio at another Unix time [s]: as likely, and less sure as its evidence ages."""
+    problem, seen = belief.problem, belief.problem.seen
+    count = len(seen)
+    days, skies = ages_days(belief.evidence, problem.model, count - seen.readings, now_s)
+    grown = replace(seen, days=days, daylight_days=skies)
+    by_age = [_age_noise(problem.model, belief.point, one) for one in (seen, grown)]
+    noise = problem.noise.copy()
+    noise[:count, :count] += by_age[1] - by_age[0]
+    return replace(belief, problem=InverseProblem(problem.model, grown, noise))
+
+
 def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> FloatArray:
     """Unknowns (size,) to start from: where a window is, by the readings with all heads out alone.
 
@@ -248,17 +261,22 @@ def _problem(
 ) -> tuple[InverseProblem, FloatArray]:
     """The evidence and how it errs about a studio, and the standard uncertainties of readings (m,)."""
     count = len(seen)
-    rows = point.rows[:count]
     lux = model.lux(point.figures, seen.quantities)
     coarse = model_sd(model, point.figures, seen.quantities, lux)
     sd = own_sd(seen.meter_sd, hand_slopes(model, point.figures, seen.quantities), hand_m, coarse)
     sd[seen.readings :] = seen.meter_sd[seen.readings :]
-    ambient = model.ambient_lux(point.figures, seen.quantities) / (lux + DARK_LUX)
     noise = np.zeros((count + len(seen.tapes),) * 2)
-    noise[:count, :count] = np.diag(sd**2) + age_covariance(seen, model, rows, ambient)
+    noise[:count, :count] = np.diag(sd**2) + _age_noise(model, point, seen)
     places = np.arange(count, len(noise))
     noise[places, places] = MEASURED_SD_M**2
     return InverseProblem(model, seen, noise), sd
+
+
+def _age_noise(model: Model, point: Point, seen: Observations) -> FloatArray:
+    """The covariance by age and sky (m, m) of what was seen, about a point."""
+    lux = model.lux(point.figures, seen.quantities)
+    ambient = model.ambient_lux(point.figures, seen.quantities) / (lux + DARK_LUX)
+    return age_covariance(seen, model, point.rows[: len(seen)], ambient)
 
 
 def _doubting(problem: InverseProblem, wrong: BoolArray) -> InverseProblem:

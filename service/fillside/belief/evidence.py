@@ -184,8 +184,17 @@ class Evidence:
     @property
     def newest_s(self) -> float | None:
         """The time of the newest piece [s]; None if none says its time."""
+        return max(self._times_s, default=None)
+
+    @property
+    def oldest_s(self) -> float | None:
+        """The time of the oldest piece [s]; None if none says its time."""
+        return min(self._times_s, default=None)
+
+    @property
+    def _times_s(self) -> list[float]:
         times = [seconds_of(one.time) for one in self.pieces]
-        return max((own for own in times if own is not None), default=None)
+        return [own for own in times if own is not None]
 
 
 def seconds_of(time: str | None) -> float | None:

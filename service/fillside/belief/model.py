@@ -361,6 +361,34 @@ class Model:
 
         `direct`, where it is at hand, is that of the paths of the quantities in this studio.
         """
+        lux, by, deeper = self._terms(there, wanted, direct)
+        of_heads = np.zeros((len(wanted), self.heads, PER_HEAD))
+        of_heads[wanted.row, wanted.head] = by
+        total = np.bincount(wanted.row, lux, minlength=len(wanted)) + self.ambient_lux(there, wanted)
+        every = np.concatenate(
+            [
+                of_heads.reshape(len(wanted), self.heads * PER_HEAD),
+                self._shared_slopes(there, wanted, total),
+                self._step_slopes(wanted, lux, deeper),
+            ],
+            axis=1,
+        )
+        shown = self._shown(there.z, wanted)
+        return total * shown, every * shown[:, None]
+
+    def alone_and_slopes(
+        self, there: Figures, wanted: Quantities, direct: PerCandela | None = None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Lux of quantities (m,) of one head each, in order, without ambient light, and its slopes in the
+        unknowns of that head (m, PER_HEAD) and in the steps (m, k)."""
+        lux, by, deeper = self._terms(there, wanted, direct)
+        return lux, by, self._step_slopes(wanted, lux, deeper)
+
+    def _terms(
+        self, there: Figures, wanted: Quantities, direct: PerCandela | None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Lux of each term (t,), and its slopes in the unknowns of its head (t, PER_HEAD) and in that head's
+        depth [lux/m] (t,)."""
         per_cd = self.direct(there, wanted.paths) if direct is None else direct
         head, path = wanted.head, wanted.path
         candela, by_knots = _candela_and_slopes(there, wanted)
@@ -377,19 +405,7 @@ class Model:
         toward = np.einsum("tk,tkl->tl", wanted.paths.axis[path], there.room_turn[head])
         by[:, ROOM_X : ROOM_X + 3] = 2 * DIRECTION_SD * (candela * gain * (shape > 0))[:, None] * toward
         by[:, FIGURES:] = (lux * LN2)[:, None] * by_knots
-        of_heads = np.zeros((len(wanted), self.heads, PER_HEAD))
-        of_heads[wanted.row, head] = by
-        total = np.bincount(wanted.row, lux, minlength=len(wanted)) + self.ambient_lux(there, wanted)
-        every = np.concatenate(
-            [
-                of_heads.reshape(len(wanted), self.heads * PER_HEAD),
-                self._shared_slopes(there, wanted, total),
-                self._step_slopes(wanted, lux, deeper),
-            ],
-            axis=1,
-        )
-        shown = self._shown(there.z, wanted)
-        return total * shown, every * shown[:, None]
+        return lux, by, deeper
 
     def ambient_lux(self, there: Figures, wanted: Quantities) -> FloatArray:
         """The part of the quantities (m,) that is there with all heads out [lux]."""

@@ -133,20 +133,47 @@ def observations(
     readings = evidence.readings
     shown, meter = meter_sd_of(readings, model)
     stated = list(_stated_ambient(model))
-    now = evidence.newest_s if now_s is None else now_s
     sky = sky_of(evidence, model.rig) if sky is None else sky
     read = [wanted_of(reading, model, _after(evidence, reading.time), sky) for reading in readings]
-    days = [_days(reading.time, now) for reading in readings] + [0.0] * len(stated)
-    walked = [_daylight_days(reading, model.rig, now, sky) for reading in readings] + [0.0] * len(stated)
+    days, skies = ages_days(evidence, model, len(stated), now_s, sky)
     return Observations(
         stops=np.concatenate([shown, [own for _, own in stated]]),
         quantities=model.quantities([*read, *(one for one, _ in stated)]),
         meter_sd=np.concatenate([meter, np.full(len(stated), AMBIENT_STATED_SD / LN2)]),
-        days=np.array(days),
-        daylight_days=np.array(walked),
+        days=days,
+        daylight_days=skies,
         readings=len(readings),
         tapes=tuple(_tapes(evidence, model)),
     )
+
+
+def ages_days(
+    evidence: Evidence, model: Model, stated: int, now_s: float | None, sky: Sky | None = None
+) -> tuple[FloatArray, FloatArray]:
+    """The ages (m,) of readings at a time [s], and by how much they are newer, or else older, than a sky (m,)
+    [days], each then 0 for the `stated` values.
+
+    A time before all of the evidence is that of a wrong clock; it counts as that of the newest, as None does.
+    Readings without a date, or from later than the time, are of today. By default the sky is that of the
+    newest dark reading beside which a sensor told; without one it is that of now.
+    """
+    sky = sky_of(evidence, model.rig) if sky is None else sky
+    then = [seconds_of(reading.time) for reading in evidence.readings]
+    oldest_s, newest_s = evidence.oldest_s, evidence.newest_s
+    if newest_s is None or oldest_s is None:
+        return np.zeros(len(then) + stated), np.zeros(len(then) + stated)
+    now = newest_s if now_s is None or now_s < oldest_s else now_s
+    days = [0.0 if own is None else max(now - own, 0.0) / _DAY_S for own in then]
+    skies = [-own for own in days]
+    if sky is not None:
+        of_sky = now if sky.at_s is None else sky.at_s
+        told = [told_lux(reading, model.rig) is not None for reading in evidence.readings]
+        skies = [
+            0.0 if beside or own is None else (own - of_sky) / _DAY_S
+            for own, beside in zip(then, told, strict=True)
+        ]
+    none = (0.0,) * stated
+    return np.array([*days, *none]), np.array([*skies, *none])
 
 
 def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, FloatArray]:
@@ -175,22 +202,6 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
     then = seconds_of(time)
     events = [seconds_of(event.time) for event in evidence.events]
     return tuple(then is None or (event is not None and event <= then) for event in events)
-
-
-def _days(time: str | None, now: float | None) -> float:
-    then = seconds_of(time)
-    return 0.0 if then is None or now is None else max(now - then, 0.0) / _DAY_S
-
-
-def _daylight_days(reading: Reading, rig: Rig, now: float | None, sky: Sky | None) -> float:
-    """By how many days a reading is newer, or else older, than a sky; 0 where a sensor told of its own."""
-    if sky is None:
-        return -_days(reading.time, now)
-    then = seconds_of(reading.time)
-    at = now if sky.at_s is None else sky.at_s
-    if told_lux(reading, rig) is not None or then is None or at is None:
-        return 0.0
-    return (then - at) / _DAY_S
 
 
 def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, ...], float]]:

@@ -156,6 +156,17 @@ class Posterior:
         known = np.square(own @ self.whitened.T).sum(axis=1)
         return np.asarray(np.maximum(np.square(own).sum(axis=1) - known, 0.0))
 
+    def variance_alone(self, head: IntArray, by: FloatArray, by_step: FloatArray) -> FloatArray:
+        """Variance (k,) of quantities of one head each (k,), with slopes in its unknowns (k, PER_HEAD) and in
+        the steps (k, l); the same as `variance`, without rows that are mostly zeros."""
+        at = head[:, None] * PER_HEAD + np.arange(PER_HEAD)
+        steps = np.arange(self.whitened.shape[1] - by_step.shape[1], self.whitened.shape[1])
+        times = np.broadcast_to(self.times, self.whitened.shape[1])
+        own, stepped = by * times[at], by_step * times[steps]
+        known = np.einsum("mkp,kp->mk", self.whitened[:, at], own) + self.whitened[:, steps] @ stepped.T
+        every = np.square(own).sum(axis=1) + np.square(stepped).sum(axis=1)
+        return np.asarray(np.maximum(every - np.square(known).sum(axis=0), 0.0))
+
     def covariance(self, one: FloatArray, other: FloatArray) -> FloatArray:
         """Covariance (k, l) of quantities with slopes (k, size) and (l, size)."""
         first, second = one * self.times, other * self.times

@@ -229,6 +229,7 @@ async def daemon(
             light = tasks.create_task(runner.run(), name="light")
             try:
                 runner.jobs.start("advice", runner.advise)
+                runner.jobs.start("ageing", runner.age)
                 runner.jobs.start("live page", runner.live.run)
                 runner.jobs.start("thinning", partial(keep_within_bounds, store, system.unix_clock, clock))
                 # The light is on its way: what the door needs takes as long to import as all before it.

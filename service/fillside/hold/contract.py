@@ -13,7 +13,7 @@ from functools import cached_property
 from typing import Protocol
 
 from fillside.balance.solver.rounding import Codes
-from fillside.hold.events import Event, RemedyQuestion
+from fillside.hold.events import CalibrationAged, Event, RemedyQuestion
 from fillside.hold.memory.hold_memory import HoldMemory
 from fillside.hold.memory.undo import History
 from fillside.hold.snapshot.state import State
@@ -113,6 +113,10 @@ class HeldLight(LightView, Protocol):
     def wake_in(self, now_s: float) -> float | None:
         """Seconds until the next tick is due; None when nothing moves."""
 
+    @property
+    def grows_unsure(self) -> bool:
+        """True while a report is overdue, and its head's light so less sure with every tick."""
+
     def replaced(
         self, rig: Rig, calibration: Calibration | None, calibrated_at: str | None, now_s: float
     ) -> HeldLight:
@@ -123,6 +127,9 @@ class HeldLight(LightView, Protocol):
 
     def remedy_question(self, now_s: float) -> RemedyQuestion | None:
         """The question for `balance.remedies`, to be answered with `RemediesFound`; None if there is none."""
+
+    def ageing(self, unix_s: float) -> Callable[[], CalibrationAged]:
+        """Return what finds how sure the light is at a Unix time [s]; it may be called on any thread."""
 
     def still_asks(self, question: RemedyQuestion) -> bool:
         """Return true while `remedy_question` lacks this answer; may be called on any thread."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from fillside.balance.report import Remedy
+from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Point, Rig
 
@@ -44,9 +45,11 @@ class HeadBack:
 
 @dataclass(frozen=True)
 class HeadLate:
-    """One head is late to answer; it is assumed to be at the code it was sent."""
+    """One head is late to answer; it is assumed to be at the code it was sent. `code` is the one it reported
+    last, None if it never did."""
 
     head: str
+    code: int | None = None
 
 
 @dataclass(frozen=True)
@@ -110,7 +113,15 @@ class RemediesFound:
     remedies: tuple[Remedy, ...]
 
 
+@dataclass(frozen=True)
+class CalibrationAged:
+    """The uncertainties of the light at a later time; ignored unless those they come from are in use."""
+
+    before: Intervals
+    after: Intervals
+
+
 HealthEvent = DriverChanged | HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers
 LightEvent = DaylightChanged | HeadsCorrected
 """Events that change the light the heads or the room are believed to give."""
-Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave
+Event = HealthEvent | RemediesFound | LightEvent | HeadsLeave | CalibrationAged

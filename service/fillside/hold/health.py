@@ -9,7 +9,8 @@ worse of the two counts:
     lost           lost   lost   lost         lost
 
 A lost head cannot be reached; every other head can. A head that disobeys is assumed to give the light it
-reports.
+reports, a late one that it was sent. That is the less sure the longer its report is overdue: it may still be
+where it was before, the code that it reported last or was last sent in time.
 """
 
 from __future__ import annotations
@@ -34,6 +35,15 @@ from fillside.hold.events import (
 from fillside.rig.notation import percent
 from fillside.rig.scene.scene import Scene
 
+UNSURE_AFTER_S = 1.5
+"""Time from late until nothing says that a head is where it was sent: a little less than a bulb that is late
+has until it counts as lost. Until then it grows evenly: common practice, no source."""
+UNSURE_STEP_S = 0.5
+LEAST_UNSURE_STOPS = 0.1
+"""Standard uncertainty of a head that does not answer, or does not obey, even where it was at the same
+level before: why it does not is not known. A tenth is the last digit of most meters: common practice, no
+source."""
+
 Reported = dict[int, int]
 _STATES: dict[type, HeadState] = {
     HeadLost: "lost",
@@ -56,13 +66,29 @@ class DriverHealth:
 @dataclass(frozen=True)
 class HeadCondition:
     """A head's state and the time it began; `code` is the code it reports while it disobeys. `answers` and
-    `confirmed` are as in `HeadAnswers`."""
+    `confirmed` are as in `HeadAnswers`. `before` is the code it had for sure before it was late; `time_s` is
+    the hold's own time at which the state began, which no clock that is set moves."""
 
     state: HeadState
     since_s: float
     code: int | None = None
     answers: Answering | None = None
     confirmed: bool | None = None
+    before: int | None = None
+    time_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Overdue:
+    """A head, by index, that may still be at the code `before` although it was sent, or reports, another.
+
+    `share`, 0..1, is how little says that it is not; `least_stops` how unsure it is at least by then.
+    """
+
+    head: int
+    before: int
+    share: float
+    least_stops: float
 
 
 @dataclass(frozen=True)
@@ -74,6 +100,8 @@ class _LampState:
     code: int | None = None
     answers: Answering | None = None
     confirmed: bool | None = None
+    before: int | None = None
+    time_s: float = 0.0
 
 
 class StudioHealth:
@@ -82,6 +110,7 @@ class StudioHealth:
     def __init__(self, scene: Scene, at_s: float) -> None:
         self._drivers_of = [head.drive.driver if head.drive else None for head in scene.rig.heads]
         self._own = {name: _LampState("ok", at_s) for name in scene.names}
+        self._began: dict[str, tuple[float, Codes]] = {}
         self._heads: tuple[HeadCondition, ...] | None = None
         self.drivers: dict[str, DriverHealth] = dict.fromkeys(
             dict.fromkeys(n for n in self._drivers_of if n is not None), DriverHealth("ok", at_s)
@@ -91,28 +120,48 @@ class StudioHealth:
         """Copy the health of the drivers and heads that both rigs have."""
         self._heads = None
         self.drivers |= {name: health for name, health in other.drivers.items() if name in self.drivers}
-        self._own |= {name: own for name, own in other._own.items() if name in self._own}
+        longest_ago = -UNSURE_AFTER_S
+        self._own |= {
+            name: replace(own, time_s=longest_ago) for name, own in other._own.items() if name in self._own
+        }
+        if list(self._own) == list(other._own):
+            self._began = {driver: (longest_ago, codes) for driver, (_, codes) in other._began.items()}
 
-    def take_in(self, event: HealthEvent, at_s: float) -> None:
-        """Apply an event; ignore one about a driver or head that the rig does not have."""
+    def take_in(self, event: HealthEvent, at_s: float, time_s: float, codes: Codes) -> None:
+        """Apply an event; ignore one about a driver or head that the rig does not have.
+
+        `time_s` is the hold's own time, `codes` are those sent by then.
+        """
         self._heads = None
         if isinstance(event, DriverChanged):
             previous = self.drivers.get(event.driver)
             if previous is not None:
+                if previous.state != event.state:
+                    self._began[event.driver] = time_s, codes
                 since_s = previous.since_s if previous.state == event.state else at_s
                 self.drivers[event.driver] = DriverHealth(event.state, since_s, event.note, event.notices)
         elif event.head in self._own:
-            self._own[event.head] = _after(self._own[event.head], event, at_s)
+            sent = codes[list(self._own).index(event.head)]
+            self._own[event.head] = _after(self._own[event.head], event, at_s, time_s, sent)
 
     @property
     def heads(self) -> tuple[HeadCondition, ...]:
         """All heads in the rig's order; a head without a wire has its own state alone."""
         if self._heads is None:
             self._heads = tuple(
-                _joined(own, None if driver is None else self.drivers[driver])
-                for own, driver in zip(self._own.values(), self._drivers_of, strict=True)
+                self._joined(i, own, driver)
+                for i, (own, driver) in enumerate(zip(self._own.values(), self._drivers_of, strict=True))
             )
         return self._heads
+
+    def _joined(self, head: int, own: _LampState, driver: str | None) -> HeadCondition:
+        if driver is None:
+            return _joined(own, None)
+        joined = _joined(own, self.drivers[driver])
+        if own.state != "ok" or joined.state != "late" or driver not in self._began:
+            return joined
+        time_s, codes = self._began[driver]
+        return replace(joined, before=codes[head], time_s=max(time_s, own.time_s))
 
     @property
     def working(self) -> tuple[bool, ...]:
@@ -122,6 +171,27 @@ class StudioHealth:
     def known(self, codes: Codes) -> Codes:
         """The best-known codes; see `with_reported_codes`."""
         return with_reported_codes(codes, self.heads)
+
+    def overdue(self, codes: Codes, time_s: float) -> tuple[Overdue, ...]:
+        """Return the heads whose light is not sure at the codes sent; see the function of that name."""
+        return overdue(self.heads, self.known(codes), time_s)
+
+
+def overdue(heads: Sequence[HeadCondition], codes: Codes, time_s: float) -> tuple[Overdue, ...]:
+    """Return the heads whose light is not sure at these codes, sent or reported, at the hold's time [s].
+
+    A head that reports nothing has only its wire to be late, which matters once another code was sent.
+    """
+    found = []
+    for i, head in enumerate(heads):
+        if head.state not in ("late", "disobeying"):
+            continue
+        before = codes[i] if head.before is None else head.before
+        least_stops = 0.0 if head.confirmed is None else LEAST_UNSURE_STOPS
+        if before != codes[i] or least_stops > 0:
+            share = min(max(time_s - head.time_s, 0.0) / UNSURE_AFTER_S, 1.0)
+            found.append(Overdue(i, before, share, least_stops))
+    return tuple(found)
 
 
 @dataclass(frozen=True)
@@ -170,13 +240,22 @@ def found_code(event: HealthEvent, scene: Scene, codes: Codes) -> dict[int, int]
 
 
 def _after(
-    own: _LampState, event: HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers, at_s: float
+    own: _LampState,
+    event: HeadLost | HeadLate | HeadBack | HeadDisobeys | HeadAnswers,
+    at_s: float,
+    time_s: float,
+    sent: int,
 ) -> _LampState:
     if isinstance(event, HeadAnswers):
         return replace(own, answers=event.answers, confirmed=event.confirmed)
     code = event.code if isinstance(event, HeadDisobeys) else None
     state = _STATES[type(event)]
-    return replace(own, state=state, since_s=own.since_s if state == own.state else at_s, code=code)
+    if state == own.state:
+        return replace(own, code=code)
+    before = None
+    if isinstance(event, HeadLate):
+        before = sent if event.code is None else event.code
+    return _LampState(state, at_s, code, own.answers, own.confirmed, before, time_s)
 
 
 def _joined(own: _LampState, driver: DriverHealth | None) -> HeadCondition:
@@ -185,7 +264,7 @@ def _joined(own: _LampState, driver: DriverHealth | None) -> HeadCondition:
         since_s = min(own.since_s, driver.since_s) if own.state == "lost" else driver.since_s
         return HeadCondition("lost", since_s, None, answers, None if own.confirmed is None else False)
     if own.state != "ok" or driver is None:
-        return HeadCondition(own.state, own.since_s, own.code, answers, own.confirmed)
+        return HeadCondition(own.state, own.since_s, own.code, answers, own.confirmed, own.before, own.time_s)
     return HeadCondition(driver.state, max(own.since_s, driver.since_s), None, answers, own.confirmed)
 
 

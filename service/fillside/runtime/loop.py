@@ -42,6 +42,9 @@ MOST_WAIT_S = 0.005
 """A frame may wait this long for a wire; one that would wait longer is made later."""
 BEAT_S = 1.0
 """The longest time between control turns, even at rest; each is a sign of life for a watchdog [s]."""
+AGED_EVERY_S = 900.0
+"""In so much time the standard deviation of a lamp's drift grows to 0.015 stop at most, and of daylight's to
+0.12 stop."""
 
 Clock = Callable[[], float]
 
@@ -224,6 +227,14 @@ class Runner:
                 found = await asyncio.to_thread(remedies, *asked, partial(self._still_asks, question))
                 self.event(RemediesFound(question, found))
 
+    async def age(self) -> None:
+        """Find on a thread how sure the light still is, every quarter of an hour, until cancelled."""
+        while True:
+            await asyncio.sleep(AGED_EVERY_S)
+            aged = await asyncio.to_thread(self.light.ageing(self._store.unix_clock()))
+            self.light.events((aged,), self._clock())
+            self.live.studio_changed()
+
     def _still_asks(self, question: RemedyQuestion) -> bool:
         return self.light.still_asks(question)
 
@@ -259,10 +270,12 @@ class Runner:
             late_by_s, self._due = now - self._due, math.inf
             with self.jobs.fence("metrics"):
                 self.counts.frame_late_by(late_by_s)
-            was_settled = self.light.settled
+            was_settled, grew_unsure = self.light.settled, self.light.grows_unsure
             # A fade may end after its last code was sent; wake watchers that wait for the light to rest.
             if self._tick(now) or self.light.settled != was_settled:
                 self._after()
+            elif grew_unsure:
+                self.live.studio_changed()
         if now >= self._record.due:
             self.save()
         if self.wires.owed:

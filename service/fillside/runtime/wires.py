@@ -124,7 +124,7 @@ def _of_head(name: str, old: HeadHealth, new: HeadHealth) -> Iterator[HealthEven
     if new.state == "lost" and old.state != "lost":
         yield HeadLost(name)
     elif new.state == "late" and old.state != "late":
-        yield HeadLate(name)
+        yield HeadLate(name, new.code)
     elif new.state == "disobeying" and (old.state != "disobeying" or old.code != new.code):
         yield HeadDisobeys(name, new.code)
     elif new.state == "ok" and old.state != "ok":

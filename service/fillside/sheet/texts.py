@@ -74,7 +74,7 @@ def _row(rig: Rig, mark: MarkPlan, drawn: HeadDrawing, lengths: Lengths) -> list
         f"{position.tilt_deg:.0f}°",
         numbers.percent(reported.level),
         numbers.NOTHING if full is None else f"{round(-full, 1) + 0.0:+.1f}",
-        numbers.lux(reported.lux),
+        uncertainty.lux(reported.lux, reported.uncertainty_stops),
         _reading(rig, reported.lux),
     ]
 

@@ -86,6 +86,15 @@ def lux(value: float | None, within_stops: float | None) -> str:
     return f"{_digits(value, within_stops, most=3)} lx"
 
 
+def lux_within(value: float | None, within_stops: float | None) -> str:
+    """Format an illuminance with its uncertainty.
+
+    >>> lux_within(243.6, 0.12), lux_within(243.6, 2.4), lux_within(243.6, None), lux_within(0.0, None)
+    ('244 lx ±0.12 stop', '240 lx ±2 stops', '244 lx', '0 lx')
+    """
+    return f"{lux(value, within_stops)} {plus_minus(within_stops)}".rstrip()
+
+
 def significant(value: float, within_stops: float) -> str:
     """Format a number of 0 or more with the digits that say something: one, two or three.
 

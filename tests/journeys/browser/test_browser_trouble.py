@@ -224,7 +224,7 @@ async def test_numbers_are_those_of_the_daemon(phone: Page, atelier: Studio) -> 
     )
     first = phone.locator("#heads tbody tr").first
     key = state["heads"][0]
-    await expect(first.locator(".lux")).to_have_text(f"{key['lux']:.0f} lx")
+    await expect(first.locator(".lux")).to_have_text(uncertainty.lux(key["lux"], key["uncertainty_stops"]))
     await expect(first.locator(".to-full")).to_contain_text(f"{-math.log2(key['output']):.1f}")
 
 

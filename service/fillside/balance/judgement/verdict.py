@@ -89,6 +89,22 @@ class LightVerdict:
             "limits": not off and not self.limits,
         }
 
+    def ticks_in_doubt(self, ratio_stops: float, exposure_stops: float) -> dict[str, bool]:
+        """The ticks where heads that do not answer may move the ratio and the exposure so far [stops]: what
+        that takes out of the band is not known to be as wanted."""
+        found, sure_ratio, sure_exposure = (
+            self.ticks,
+            ratio_stops <= self.band_stops,
+            exposure_stops <= self.band_stops,
+        )
+        every = sure_ratio and sure_exposure
+        return {
+            "balance": found["balance"] and every,
+            "ratio": found["ratio"] and sure_ratio,
+            "exposure": found["exposure"] and sure_exposure,
+            "limits": found["limits"] and every,
+        }
+
 
 def judge(
     light: JudgedLight, circumstances: Circumstances = ACTS, now: AchievedReport | None = None

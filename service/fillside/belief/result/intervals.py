@@ -11,17 +11,18 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fillside.balance.prediction import PredictedHead, Prediction
 from fillside.balance.report import HeadReport, Report, Uncertainty
-from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering
+from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.target import BalanceTarget, target_from_rig
-from fillside.belief.belief import Belief
+from fillside.belief.belief import Belief, later
 from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
-from fillside.belief.observations import ambient_sides, exposure_facing, model_sd
+from fillside.belief.observations import MODEL_SD_STOPS, ambient_sides, exposure_facing, model_sd
 from fillside.belief.paths import PerCandela, unit
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
@@ -30,17 +31,36 @@ from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
+OfHead = TypeVar("OfHead", HeadReport, PredictedHead)
 
-_DARK_LUX = 1e-6
+_DARK_LUX, _OUT = 1e-6, 1e-9
 
 
 @dataclass(frozen=True)
 class LightUncertainty:
-    """Expanded uncertainties [stops] of the balance's numbers, and of the other roles against their
-    reference."""
+    """Expanded uncertainties [stops] of the balance's numbers, of the other roles against their reference,
+    and of each head's own light (n,), None for one that gives none.
+
+    `doubted_stops` is how far heads in doubt may move the ratio and the exposure.
+    """
 
     uncertainty: Uncertainty
     relative_stops: dict[str, float | None]
+    own_stops: tuple[float | None, ...]
+    doubted_stops: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class HeadDoubt:
+    """A head, by index, that may be at another level 0..1 than is said.
+
+    It counts as so far off, or as `least_stops` where that is less, times `share`, 0..1.
+    """
+
+    head: int
+    level: float
+    share: float = 1.0
+    least_stops: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -59,58 +79,86 @@ class _Asked:
 class Intervals:
     """The uncertainties of one rig's light, by a calibration or by its labels alone.
 
-    `belief`, where it is at hand, is that of the calibration. Built in no time; the studio is worked out when
-    it is first asked of, and what was asked last is kept. `daylight` is how many
-    times as much ambient light there is as the calibration says, told to `daylight_sd` [stops].
+    `belief`, where it is at hand, is that of the calibration. `now_s` is the Unix time for which they count
+    [s], by default that of the newest evidence. Built in no time; the studio is worked out when it is first
+    asked of, and what was asked last is kept. `daylight` is how many times as much ambient light there is as
+    the calibration says, told to `daylight_sd` [stops].
     """
 
     def __init__(
-        self, rig: Rig, calibration: Calibration | None = None, belief: Belief | None = None
+        self,
+        rig: Rig,
+        calibration: Calibration | None = None,
+        belief: Belief | None = None,
+        now_s: float | None = None,
     ) -> None:
-        self._rig, self._calibration, self._own = rig, calibration, belief
+        self._rig, self._calibration, self._own, self._now_s = rig, calibration, belief, now_s
         self.daylight, self.daylight_sd = 1.0, 0.0
-        self._there: tuple[Point, _Asked] | None = None
+        self._there: tuple[Point, _Asked, _Asked, Rows] | None = None
         self._last: tuple[object, LightUncertainty] | None = None
+
+    def later(self, now_s: float) -> Intervals:
+        """The same studio's at another Unix time [s], worked out already; may be called on any thread."""
+        aged = Intervals(self._rig, self._calibration, later(self._belief, now_s), now_s)
+        aged.daylight, aged.daylight_sd = self.daylight, self.daylight_sd
+        _ = aged._belief.posterior, aged._metering, aged._template, aged._behind, aged._own_behind
+        return aged
 
     @cached_property
     def _belief(self) -> Belief:
-        return known_belief(self._rig, self._calibration) if self._own is None else self._own
+        return known_belief(self._rig, self._calibration, self._now_s) if self._own is None else self._own
 
     @cached_property
     def _metering(self) -> Metering:
         return Metering(scene(self._rig, self._calibration))
 
     def at(
-        self, place: Sequence[float], levels: Sequence[float], lit: Sequence[bool], target: BalanceTarget
+        self,
+        place: Sequence[float],
+        levels: Sequence[float],
+        lit: Sequence[bool],
+        target: BalanceTarget,
+        doubts: tuple[HeadDoubt, ...] = (),
     ) -> LightUncertainty:
         """The uncertainties at a place [m] with heads at levels (n,) 0..1; those not `lit` give nothing."""
         x, y, z = (float(v) for v in place)
         sky = self.daylight, self.daylight_sd
-        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target, sky)
+        asked = ((x, y, z), tuple(map(float, levels)), tuple(map(bool, lit)), target, doubts, sky)
         if self._last is None or self._last[0] != asked:
-            self._last = asked, self._sure(asked[0], np.where(asked[2], asked[1], 0.0), target)
+            self._last = asked, self._sure(asked[0], np.where(asked[2], asked[1], 0.0), target, doubts)
         return self._last[1]
 
     def of(self, report: Report, target: BalanceTarget) -> Report:
         """A report with the uncertainties of what it says is achieved."""
         sure = self.at(report.subject, *_levels(report.heads), target)
         return report.model_copy(
-            update={"uncertainty": sure.uncertainty, "relative_uncertainty_stops": sure.relative_stops}
+            update={
+                "heads": _with_own(report.heads, sure.own_stops),
+                "uncertainty": sure.uncertainty,
+                "relative_uncertainty_stops": sure.relative_stops,
+            }
         )
 
     def of_prediction(self, prediction: Prediction) -> Prediction:
         """A prediction with the uncertainties of what it says."""
-        sure = self.at(prediction.at, *_levels(prediction.heads), target_from_rig(self._rig))
-        return prediction.model_copy(update={"uncertainty": sure.uncertainty})
+        given, lit = _levels(prediction.heads)
+        sure = self.at(prediction.at, given, lit, target_from_rig(self._rig))
+        levels = np.where(lit, given, 0.0)
+        own = self._own_stops(prediction.at, levels, self._outputs(levels), (), at_aims=False)
+        heads = _with_own(prediction.heads, own)
+        return prediction.model_copy(update={"heads": heads, "uncertainty": sure.uncertainty})
 
     def log2_slopes(self, place: Point, levels: FloatArray) -> FloatArray:
         """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,)."""
         lux, slopes, _ = self._light(place, levels)
         return _log2_slopes(lux, slopes)
 
-    def _sure(self, place: Point, levels: FloatArray, target: BalanceTarget) -> LightUncertainty:
+    def _sure(
+        self, place: Point, levels: FloatArray, target: BalanceTarget, doubts: tuple[HeadDoubt, ...]
+    ) -> LightUncertainty:
         lux, slopes, coarse = self._light(place, levels)
-        said = self._said_lux(place, levels)
+        outputs = self._outputs(levels)
+        said = self._rows_at(place).lux(outputs)
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
         believed = lux + self._stated_beside_lux(place, levels)
         beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
@@ -122,13 +170,49 @@ class Intervals:
         sloping = rows[one] - np.where(compared, rows[other], 0.0)
         off = beside[one] - np.where(other >= 0, beside[other], 0.0)
         blurred = coarse[one] ** 2 + np.where(other >= 0, coarse[other] ** 2, 0.0)
-        sd = np.sqrt(self._belief.posterior.variance(sloping) + off**2 + blurred)
+        moved = self._moved_stops(place, outputs, doubts)
+        doubted = ((moved[one] - np.where(compared, moved[other], 0.0)) ** 2).sum(axis=1)
+        sd = np.sqrt(self._belief.posterior.variance(sloping) + off**2 + blurred + doubted)
         ratio, exposure, face, *others = (
             round(expanded(own), 4) if exists else None
             for own, (_, _, exists) in zip(sd.tolist(), pairs, strict=True)
         )
         found = Uncertainty(ratio_stops=ratio, exposure_stops=exposure, face_stops=face)
-        return LightUncertainty(found, dict(zip(names, others, strict=True)))
+        by_doubt = float(np.sqrt(doubted[0])), float(np.sqrt(doubted[1]))
+        own = self._own_stops(place, levels, outputs, doubts)
+        return LightUncertainty(found, dict(zip(names, others, strict=True)), own, by_doubt)
+
+    def _own_stops(
+        self,
+        place: Point,
+        levels: FloatArray,
+        outputs: FloatArray,
+        doubts: tuple[HeadDoubt, ...],
+        *,
+        at_aims: bool = True,
+    ) -> tuple[float | None, ...]:
+        """The expanded uncertainty [stops] of each head's own light (n,); None for one that gives none.
+
+        Background heads are read at their aims, or else at the place like the others.
+        """
+        belief, rows = self._belief, self._rows_at(place)
+        said = (rows.own_lux if at_aims else rows.facing_lux) * outputs
+        believed, variance = np.zeros_like(said), np.zeros_like(said)
+        for asked in (self._own_at(place), self._own_behind)[: 2 if at_aims else 1]:
+            wanted = asked.at(levels, self.daylight)
+            lux, by, by_step = belief.model.alone_and_slopes(belief.figures, wanted, asked.direct)
+            by = _log2_slopes(lux, by)
+            believed[wanted.head] = lux
+            steps = _log2_slopes(lux, by_step)
+            variance[wanted.head] = belief.posterior.variance_alone(wanted.head, by, steps)
+        off = np.log2(np.maximum(said, _DARK_LUX) / np.maximum(believed, _DARK_LUX))
+        off[list(self._belief.stated_stops)] = 0.0
+        for doubt, far in zip(doubts, self._far_stops(outputs, doubts)[1].tolist(), strict=True):
+            off[doubt.head] = np.hypot(off[doubt.head], far)
+        sd = np.sqrt(variance + off**2 + MODEL_SD_STOPS**2)
+        lit = (said > _DARK_LUX).tolist()
+        stops = np.round(expanded(1.0) * sd, 4).tolist()
+        return tuple(own if is_lit else None for own, is_lit in zip(stops, lit, strict=True))
 
     def _pairs(
         self, target: BalanceTarget, levels: FloatArray, shown: NDArray[np.bool_]
@@ -165,15 +249,37 @@ class Intervals:
 
     def _said_lux(self, place: Point, levels: FloatArray) -> FloatArray:
         """The scene's light in the same rows (k,) [lux]."""
-        own = self._metering.scene
-        outputs = np.array(
-            [
-                float(shape.output_from_level(at))
-                for shape, at in zip(own.curves, levels.tolist(), strict=True)
-            ]
+        rows = self._rows_at(place)
+        return rows.lux(self._outputs(levels)) + (self.daylight - 1) * rows.ambient
+
+    def _outputs(self, levels: FloatArray) -> FloatArray:
+        """Outputs (n,) of heads at levels (n,)."""
+        shapes = zip(self._metering.scene.curves, levels.tolist(), strict=True)
+        return np.array([float(shape.output_from_level(at)) if at > 0 else 0.0 for shape, at in shapes])
+
+    def _moved_stops(self, place: Point, outputs: FloatArray, doubts: tuple[HeadDoubt, ...]) -> FloatArray:
+        """Stops (k, d) by which each of the heads in doubt may move the rows."""
+        if not doubts:
+            return np.zeros((len(self._is_behind), 0))
+        heads, rows = [doubt.head for doubt in doubts], self._rows_at(place)
+        others, _ = self._far_stops(outputs, doubts)
+        lux = rows.lux(outputs)[:, None]
+        moved = np.maximum(lux + rows.matrix[:, heads] * (others - outputs[heads]), _DARK_LUX)
+        return np.asarray(np.log2(moved / np.maximum(lux, _DARK_LUX)) * [doubt.share for doubt in doubts])
+
+    def _far_stops(self, outputs: FloatArray, doubts: tuple[HeadDoubt, ...]) -> tuple[FloatArray, FloatArray]:
+        """The outputs (d,) that heads in doubt may have instead of `outputs` (n,), and how far off that
+        makes their own light [stops], by its share (d,)."""
+        heads, curves = [doubt.head for doubt in doubts], self._metering.scene.curves
+        own = outputs[heads]
+        others = np.array(
+            [float(curves[d.head].output_from_level(d.level)) if d.level > 0 else 0.0 for d in doubts]
         )
-        rows = self._metering.rows_at(place)
-        return rows.lux(np.where(levels > 0, outputs, 0.0)) + (self.daylight - 1) * rows.ambient
+        far = np.log2(np.maximum(others, _OUT) / np.maximum(own, _OUT))
+        least = np.array([doubt.least_stops for doubt in doubts])
+        far = np.where(np.abs(far) < least, np.where(far < 0, -least, least), far)
+        others = np.where(np.abs(far) > least, others, own * np.exp2(far))
+        return others, np.abs(far) * [doubt.share for doubt in doubts]
 
     def _stated_beside_lux(self, place: Point, levels: FloatArray) -> FloatArray:
         """The scene's light in the rows (k,) over what is believed [lux], of heads whose light a calibration
@@ -225,15 +331,33 @@ class Intervals:
         )
         return PerCandela(lux, deeper, wider)
 
-    def _there_at(self, place: Point) -> _Asked:
+    def _at(self, place: Point) -> tuple[Point, _Asked, _Asked, Rows]:
         if self._there is None or self._there[0] != place:
             wanted = self._wanted_at(place)
             direct = self._belief.model.direct(self._belief.figures, wanted.paths)
-            self._there = place, _Asked(wanted, direct)
-        return self._there[1]
+            rows, own = _parted(wanted, len(self._is_behind) - int(self._is_behind.sum()))
+            self._there = place, _Asked(rows, direct), _Asked(own, direct), self._metering.rows_at(place)
+        return self._there
+
+    def _there_at(self, place: Point) -> _Asked:
+        return self._at(place)[1]
+
+    def _own_at(self, place: Point) -> _Asked:
+        return self._at(place)[2]
+
+    def _rows_at(self, place: Point) -> Rows:
+        return self._at(place)[3]
+
+    @cached_property
+    def _own_behind(self) -> _Asked:
+        """The light of each background head on a flat receptor at its aim that faces the camera."""
+        model, rig = self._belief.model, self._rig
+        behind = [(i, rig.aim_of(head)) for i, head in enumerate(rig.heads) if head.rule == "background"]
+        wanted = model.quantities([Wanted((Term(i, 1.0, aim, CAMERA),), aim) for i, aim in behind])
+        return _Asked(wanted, model.direct(self._belief.figures, wanted.paths))
 
     def _wanted_at(self, place: Point) -> Quantities:
-        """The rows of a subject at a place, made from those of the first mark by moving them there."""
+        """The quantities of a subject at a place, made from those of the first mark by moving them there."""
         template, paths, here = self._template, self._template.paths, np.array(place)
         axes = self._metering.cheek_axes(place)
         faced = paths.faced.copy()
@@ -249,7 +373,8 @@ class Intervals:
 
     @cached_property
     def _template(self) -> Quantities:
-        """Lit side, shadow side, exposure, the face's two sides, then the other roles but the background."""
+        """Lit side, shadow side, exposure, the face's two sides, then the other roles but the background; and
+        after these rows the light of each head alone."""
         rig, mark = self._rig, self._rig.first_mark
         heads = list(enumerate(rig.heads))
         sides = ambient_sides(rig)
@@ -270,7 +395,33 @@ class Intervals:
             if self._metering.role_rules[role] != "background":
                 own = tuple(Term(i, 1.0, mark, head.name) for i, head in heads if head.role == role)
                 wanted.append(Wanted(own, mark))
+        wanted += [Wanted((Term(i, 1.0, mark, head.name),), mark) for i, head in heads]
         return self._belief.model.quantities(wanted)
+
+
+def _parted(wanted: Quantities, rows: int) -> tuple[Quantities, Quantities]:
+    """The first quantities, `rows` of them, and the others; both keep all paths."""
+
+    def part(those: NDArray[np.bool_], own: slice, first: int) -> Quantities:
+        return replace(
+            wanted,
+            row=wanted.row[those] - first,
+            path=wanted.path[those],
+            lamp=wanted.lamp[those],
+            place=wanted.place[own],
+            sky=wanted.sky[own],
+            dome=wanted.dome[own],
+            metered=wanted.metered[own],
+        )
+
+    others = wanted.row >= rows
+    return part(~others, slice(None, rows), 0), part(others, slice(rows, None), rows)
+
+
+def _with_own(heads: Sequence[OfHead], own_stops: Sequence[float | None]) -> tuple[OfHead, ...]:
+    """Reports of heads with the uncertainties of their own light."""
+    each = zip(heads, own_stops, strict=True)
+    return tuple(head.model_copy(update={"uncertainty_stops": stops}) for head, stops in each)
 
 
 def _log2_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:

@@ -64,8 +64,11 @@ _FARTHEST_SD = 6.0
 """Figures stated by hand may be farther from what lamps are like; no farther than this is believed."""
 
 
-def known_belief(rig: Rig, calibration: Calibration | None) -> Belief:
-    """The studio of a calibration, or of the rig file alone; what is not of the rig is passed over."""
+def known_belief(rig: Rig, calibration: Calibration | None, now_s: float | None = None) -> Belief:
+    """The studio of a calibration, or of the rig file alone; what is not of the rig is passed over.
+
+    `now_s` is as in `believe`.
+    """
     if calibration is None:
         return known(Evidence(), rig, np.zeros(model_of(rig).size), HAND_SD_M, ())
     taken = list(_readings(rig, calibration))
@@ -83,7 +86,7 @@ def known_belief(rig: Rig, calibration: Calibration | None) -> Belief:
     z = np.append(_unknowns(model, calibration, told_of), np.zeros(len(evidence.events)))
     stated = calibration.hand_sd_m
     hand_m = HAND_SD_M if stated is None else min(max(float(stated), 0.0), _MOST_HAND_M)
-    found = known(evidence, rig, z, hand_m, [wrong for _, wrong in taken])
+    found = known(evidence, rig, z, hand_m, [wrong for _, wrong in taken], now_s)
     return found if taken else replace(found, stated_stops=_stated_stops(model, calibration))
 
 

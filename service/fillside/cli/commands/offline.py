@@ -197,7 +197,7 @@ def _prediction(found: dict[str, Any]) -> list[str]:
         f"at {numbers.metres(found['at'])}",
         *numbers.table(rows),
         "",
-        *head_lines(found["heads"], exposure),
+        *head_lines(found["heads"]),
         *(["", *lines] if (lines := room_light_lines(found)) else []),
     ]
 

@@ -50,7 +50,8 @@ def _verdict(mark: MarkPlan) -> str:
     if mark.balance.worst_error_stops <= numbers.LEAST_ERROR_STOPS:
         return f"{wanted} can be held"
     lux = uncertainty.lux(achieved.exposure_lux, intervals.exposure_stops)
-    return f"{wanted} cannot be held, {numbers.ratio(achieved.ratio)} at {lux} is nearest"
+    nearest = uncertainty.ratio(achieved.ratio, intervals.ratio_stops)
+    return f"{wanted} cannot be held, {nearest} at {lux} is nearest"
 
 
 def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
@@ -72,8 +73,10 @@ def _allowed(mark: MarkPlan) -> Iterator[list[str]]:
     exposures = _range(reach.exposures, _exposure, intervals, f"at {wanted_ratio}") if reach.corners else ""
     yield ["exposure", exposure, exposures]
     deepest = next((one for one in mark.face.readings if one.read_as == "brightest:darkest"), None)
-    skin = "" if deepest is None else f"{numbers.ratio(deepest.ratio)} over all: {deepest.how.split(':')[0]}"
-    face = mark.balance.face.ratio
+    face, skin = mark.balance.face.ratio, ""
+    if deepest is not None:
+        over_all = uncertainty.ratio(deepest.ratio, intervals.face_stops)
+        skin = f"{over_all} over all: {deepest.how.split(':')[0]}"
     yield [
         "face",
         f"{uncertainty.ratio(face, intervals.face_stops)} {uncertainty.plus_minus(intervals.face_stops)}",
@@ -115,7 +118,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 head.name,
                 *stand_cells(at, lengths),
                 numbers.percent(head.level),
-                uncertainty.lux(head.lux, mark.balance.uncertainty.exposure_stops),
+                uncertainty.lux(head.lux, head.uncertainty_stops),
                 _to_full(to_full[head.name]),
                 numbers.NOTHING if nose is None else f"{lengths.short(nose)} soft",
                 eyes.get(head.name, numbers.NOTHING),

@@ -143,7 +143,7 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
                 head.name,
                 *stand_cells(at, lengths),
                 numbers.percent(head.level),
-                uncertainty.lux(head.lux, mark.balance.uncertainty.exposure_stops),
+                uncertainty.lux_within(head.lux, head.uncertainty_stops),
                 numbers.stops(margin.to_full_stops, sign=False),
                 numbers.stops(margin.to_floor_stops, sign=False),
                 numbers.NOTHING if soft is None else f"{soft.angular_diameter_deg:.0f}° wide",
@@ -155,10 +155,11 @@ def _heads(mark: MarkPlan, lengths: Lengths) -> list[str]:
 
 
 def _face(mark: MarkPlan) -> list[str]:
-    face = mark.face
+    face, within = mark.face, mark.balance.uncertainty
     rows = [["on the face", "light", "under the key-side cheek"]]
     for patch in face.patches:
-        rows.append([patch.part, numbers.lux(patch.lux), numbers.stops(patch.stops_under_cheek, sign=False)])
+        lux = uncertainty.lux(patch.lux, within.exposure_stops)
+        rows.append([patch.part, lux, numbers.stops(patch.stops_under_cheek, sign=False)])
     lines = numbers.table(rows, right=(1,))
     lines.append("")
     reads = [["read as", "ratio", "how"]]
@@ -229,13 +230,14 @@ def wall_lines(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
     wall = mark.wall
     if wall is None:
         return
+    lux = uncertainty.lux(wall.lux, mark.balance.uncertainty.exposure_stops)
     shares = ", ".join(
         f"{name} {numbers.stops(own)}"
         for name, own in wall.by_head_stops.items()
         if own is not None and own > FAINTEST_STOPS
     )
     yield (
-        f"behind the subject, at {lengths.place(wall.point)}: {numbers.lux(wall.lux)}, "
+        f"behind the subject, at {lengths.place(wall.point)}: {lux}, "
         f"{numbers.stops(wall.stops)} against the exposure ({shares or 'no head reaches it'})"
     )
 
@@ -244,13 +246,14 @@ def _wander(mark: MarkPlan, lengths: Lengths) -> Iterator[str]:
     wander = mark.wander
     if wander is None:
         return
-    radius = f"within {lengths.long(wander.radius_m)}"
-    yield f"levels left alone, {radius}: {_worst(wander.alone)}"
-    yield f"levels that follow, {radius}: {_worst(wander.followed)}"
+    radius, face_stops = f"within {lengths.long(wander.radius_m)}", mark.balance.uncertainty.face_stops
+    yield f"levels left alone, {radius}: {_worst(wander.alone, face_stops)}"
+    yield f"levels that follow, {radius}: {_worst(wander.followed, face_stops)}"
 
 
-def _worst(worst: LargestErrors) -> str:
-    face = f"{numbers.ratio(worst.face_least)} to {numbers.ratio(worst.face_most)}"
+def _worst(worst: LargestErrors, within_stops: float | None) -> str:
+    least, most = (uncertainty.ratio(one, within_stops) for one in (worst.face_least, worst.face_most))
+    face = f"{least} to {most}"
     return (
         f"ratio off by {_up_to(worst.ratio_error_stops)}, exposure by {_up_to(worst.exposure_error_stops)}, "
         f"face {face}"

@@ -65,7 +65,7 @@ def state_lines(state: State) -> list[str]:
         *_where(state),
         *numbers.table(list(_quantities(state))),
         "",
-        *head_lines(state.get("heads") or [], (state.get("uncertainty") or {}).get("exposure_stops")),
+        *head_lines(state.get("heads") or []),
         *_rest(state),
     ]
 
@@ -135,8 +135,8 @@ def _is_out(state: State, role: str) -> bool:
     return any(order.get(role) == OUT for order in orders)
 
 
-def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -> list[str]:
-    """Format the table of heads, with as many digits of their light as its uncertainty [stops] allows."""
+def head_lines(found: list[dict[str, Any]]) -> list[str]:
+    """Format the table of heads, each light with its uncertainty and the digits that this leaves."""
     rows = [["head", "role", "level", "output", "light", ""]]
     for head in found:
         rows.append(
@@ -145,7 +145,7 @@ def head_lines(found: list[dict[str, Any]], within_stops: float | None = None) -
                 str(head.get("role")),
                 numbers.percent(head.get("level")),
                 numbers.percent(head.get("output")),
-                uncertainty.lux(head.get("lux"), within_stops),
+                uncertainty.lux_within(head.get("lux"), head.get("uncertainty_stops")),
                 ", ".join(_notes(head)),
             ]
         )

@@ -32,7 +32,7 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.problems import quoted
 from fillside.rig.tables.model import Rig
 from fillside.runtime.live import as_text
-from fillside.runtime.loop import Runner
+from fillside.runtime.loop import AGED_EVERY_S, Runner
 from fillside.runtime.readiness import readiness
 from fillside.storage.records import metering as kept
 from fillside.storage.records.journal import MOST_AT_ONCE, Journal, Visitor, latest_entries
@@ -69,29 +69,33 @@ class AppContext:
 
 class PlanCache:
     """Computes the plan on a thread, one at a time, and caches it until the rig or
-    the calibration changes."""
+    the calibration changes, or until it is no longer as sure as it says."""
 
     def __init__(self) -> None:
         self._busy = asyncio.Lock()
-        self._key: tuple[Rig, Calibration | None] | None = None
+        self._key: tuple[Rig, Calibration | None, float] | None = None
         self._plans: dict[bool, PlanReport] = {}
 
-    async def plan(self, rig: Rig, calibration: Calibration | None, *, wander: bool) -> PlanReport:
-        """Return the plan of a rig; `wander` adds the maps, which take most of the time."""
+    async def plan(
+        self, rig: Rig, calibration: Calibration | None, now_s: float, *, wander: bool
+    ) -> PlanReport:
+        """Return the plan of a rig at a Unix time [s]; `wander` adds the maps, which take longest."""
         async with self._busy:
-            if self._key != (rig, calibration):
-                self._key, self._plans = (rig, calibration), {}
+            key = rig, calibration, now_s // AGED_EVERY_S * AGED_EVERY_S
+            if self._key != key:
+                self._key, self._plans = key, {}
             if wander not in self._plans:
-                self._plans[wander] = await asyncio.to_thread(_planned, rig, calibration, wander)
+                self._plans[wander] = await asyncio.to_thread(_planned, *key, wander)
             return self._plans[wander]
 
 
-def _planned(rig: Rig, calibration: Calibration | None, wander: bool) -> PlanReport:
+def _planned(rig: Rig, calibration: Calibration | None, now_s: float, wander: bool) -> PlanReport:
     # Planning and the estimator are imported by the first who asks for a plan: few ever do.
     from fillside.belief.result.intervals import Intervals
     from fillside.planning.plan import plan_rig
 
-    return plan_rig(rig, calibration, wander=wander, add_uncertainty=Intervals(rig, calibration).of)
+    intervals = Intervals(rig, calibration, now_s=now_s)
+    return plan_rig(rig, calibration, wander=wander, add_uncertainty=intervals.of)
 
 
 @cache
@@ -145,14 +149,16 @@ class Handlers:
 
     async def places(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         light = self._context.runner.light
-        return json_response(places_of(light.scene, light.calibration).model_dump(mode="json"))
+        return json_response(places_of(light.scene).model_dump(mode="json"))
 
     async def plan(self, request: web.Request, holder: Permission) -> web.StreamResponse:
         wander = request.query.get("wander", "0")
         if wander not in ("0", "1"):
             raise Refusal("bad_order", "wander is 1 for the maps too, or 0", "wander")
         light = self._context.runner.light
-        found = await self._plans.plan(light.effective_rig, light.calibration, wander=wander == "1")
+        found = await self._plans.plan(
+            light.effective_rig, light.calibration, self._context.store.unix_clock(), wander=wander == "1"
+        )
         return web.Response(text=found.model_dump_json(), content_type="application/json")
 
     async def do(self, request: web.Request, holder: Permission) -> web.StreamResponse:

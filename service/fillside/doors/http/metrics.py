@@ -112,6 +112,9 @@ def _light(state: Mapping[str, Any]) -> Iterator[Metric]:
     )
     yield _gauge("ratio_stops", "Key over fill at the subject.", light["ratio_stops"])
     yield _gauge("exposure_lux", "Exposure at the subject.", light["exposure_lux"])
+    for what, stops in state["uncertainty"].items():
+        name = what.removesuffix("_stops")
+        yield _gauge(f"{name}_uncertainty_stops", f"Expanded uncertainty of the {name}, k = 2.", stops)
     ticks = GaugeMetricFamily("fillside_as_wanted", "1 for what every door may tick.", labels=["what"])
     for what, ticked in state["ticks"].items():
         ticks.add_metric([what], float(ticked))

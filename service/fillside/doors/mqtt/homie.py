@@ -236,6 +236,9 @@ def _now() -> Iterator[Property]:
     yield _reading("exposure", "Exposure now", "achieved", "exposure_lux", unit="lx")
     yield _reading("exposure-error", "Exposure off by, in stops", "achieved", "exposure_error_stops")
     yield _reading("face-ratio", "Ratio on the face, as the camera sees it", "face", "ratio")
+    for name in ("ratio", "exposure", "face"):
+        label = f"Uncertainty of the {name}, k = 2, in stops"
+        yield _reading(f"{name}-uncertainty", label, "uncertainty", f"{name}_stops")
     yield Property(
         "now", "reached", "Balance reached", "boolean", lambda state: boolean_text(state["ticks"]["balance"])
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,9 +17,9 @@ from fillside.balance.solution import BalanceSolver, Solution
 from fillside.balance.solver.rounding import Codes, Trims
 from fillside.balance.solver.solve import SolvedOutputs
 from fillside.balance.target import BalanceTarget
-from fillside.belief.result.intervals import Intervals, LightUncertainty
-from fillside.hold.events import HeadsCorrected, LightEvent
-from fillside.hold.health import HeadPolicy
+from fillside.belief.result.intervals import HeadDoubt, Intervals, LightUncertainty
+from fillside.hold.events import CalibrationAged, HeadsCorrected, LightEvent
+from fillside.hold.health import HeadPolicy, Overdue
 from fillside.hold.tracking.pace import worst_off_stops
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
@@ -33,11 +33,14 @@ KEPT_TO = 1e-6
 
 class Balancing:
     """Solves for a scene. `limits` cover all heads, or only those that can be controlled if the rig solves
-    anew. `corrected` are the stops, by name, that heads are asked for beyond their calibration."""
+    anew. `corrected` are the stops, by name, that heads are asked for beyond their calibration, which counts
+    with its age at the Unix time `unix_s` [s]."""
 
-    def __init__(self, scene: Scene, calibration: Calibration | None = None) -> None:
+    def __init__(
+        self, scene: Scene, calibration: Calibration | None = None, unix_s: float | None = None
+    ) -> None:
         self.scene = scene
-        self._intervals = Intervals(scene.rig, calibration)
+        self._intervals = Intervals(scene.rig, calibration, now_s=unix_s)
         self._solver = BalanceSolver(scene)
         self.limits = self._solver.limits
         self._calibrated = scene
@@ -115,14 +118,36 @@ class Balancing:
         return self._solver.dropped(place, target, self.limits)
 
     def uncertainty(
-        self, place: Point, target: BalanceTarget, codes: Codes, working: tuple[bool, ...]
+        self,
+        place: Point,
+        target: BalanceTarget,
+        codes: Codes,
+        working: tuple[bool, ...],
+        overdue: Sequence[Overdue] = (),
     ) -> LightUncertainty:
         """Return the uncertainty of the light of codes at a place [m], from the original calibration."""
         full = self.scene.dimmers.full
         levels = np.where(full > 0, np.array(codes) / np.maximum(full, 1), 0.0).tolist()
+        doubts = tuple(
+            HeadDoubt(one.head, one.before / max(int(full[one.head]), 1), one.share, one.least_stops)
+            for one in overdue
+        )
         heads = zip(codes, self.scene.fixed, working, strict=True)
         lit = [works and (code > 0 or bool(fixed)) for code, fixed, works in heads]
-        return self._intervals.at(place, levels, lit, target)
+        return self._intervals.at(place, levels, lit, target, doubts)
+
+    def ageing(self, unix_s: float) -> Callable[[], CalibrationAged]:
+        """Return what finds the uncertainties at a Unix time [s]; it takes long, and may be called on any
+        thread."""
+        own = self._intervals
+        return lambda: CalibrationAged(own, own.later(unix_s))
+
+    def age(self, aged: CalibrationAged) -> None:
+        """Take these uncertainties from now on, unless they come from others than those in use."""
+        own = self._intervals
+        if aged.before is own:
+            aged.after.daylight, aged.after.daylight_sd = own.daylight, own.daylight_sd
+            self._intervals = aged.after
 
     def outputs(self, codes: Codes) -> FloatArray:
         """Return the outputs (heads,) of codes; a head without a wire has output 1."""

@@ -9,7 +9,7 @@ in `transitions` says what an order changes; `aim` says where the light goes fro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,10 +18,10 @@ import numpy as np
 from fillside.balance.judgement.reasons import JudgedLight
 from fillside.balance.solver.rounding import Codes
 from fillside.hold.contract import OrderAnswer
-from fillside.hold.events import Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
+from fillside.hold.events import CalibrationAged, Event, HeadsLeave, LightEvent, RemediesFound, RemedyQuestion
 from fillside.hold.fading.fader import Clock, Fader
 from fillside.hold.fading.flash_limiter import FlashLimiter
-from fillside.hold.health import HeadPolicy, StudioHealth, found_code, head_policy
+from fillside.hold.health import UNSURE_STEP_S, HeadPolicy, StudioHealth, found_code, head_policy
 from fillside.hold.intent.balancing import Balancing
 from fillside.hold.intent.current_solution import CurrentSolution
 from fillside.hold.intent.intent import SOLVE_FIELDS, TARGET_FIELDS, Intent
@@ -95,7 +95,8 @@ class Hold:
     ) -> None:
         self._file, self._calibration, self._calibrated_at = rig, calibration, calibrated_at
         self._unix_s, self._clock = unix_s, Clock(now_s)
-        self._balancing = Balancing(scene(rig, calibration), calibration)
+        self._last_s, self._time_s = now_s, 0.0
+        self._balancing = Balancing(scene(rig, calibration), calibration, unix_s + now_s)
         resumed = resume(stored if carried is None else carried.remembered, self._balancing.scene)
         self._balancing.correct(resumed.corrected)
         earlier, notes = undoable_orders(resumed, self.scene)
@@ -253,17 +254,20 @@ class Hold:
     def events(self, events: Iterable[Event], now_s: float) -> None:
         """Apply several events together; the light reacts once, to all of them."""
         self._before_change()
+        self._last_s, self._time_s = now_s, self._clock.peek(now_s, self._fader.moving)
         before = self._policy
         found: dict[int, int] = {}
         for event in events:
             if isinstance(event, RemediesFound):
                 self._advice.answer(event)
+            elif isinstance(event, CalibrationAged):
+                self._balancing.age(event)
             elif isinstance(event, LightEvent):
                 self._learn(event)
             elif isinstance(event, HeadsLeave):
                 self._leave(event, now_s)
             else:
-                self._health.take_in(event, now_s)
+                self._health.take_in(event, now_s, self._time_s, self._fader.codes)
                 found |= found_code(event, self.scene, self._fader.codes)
         if self._policy == before and not found:
             return
@@ -291,8 +295,18 @@ class Hold:
         return self._fader.codes
 
     def wake_in(self, now_s: float) -> float | None:
-        """Seconds until the next tick is due; None when nothing moves."""
-        return self._aim.wake_in(self._clock.peek(now_s, self._fader.moving))
+        """Seconds until the next tick is due; None when nothing moves, and what is known of it stays."""
+        moves_in = self._aim.wake_in(self._clock.peek(now_s, self._fader.moving))
+        if not self.grows_unsure:
+            return moves_in
+        learns_in = min(max(self._last_s + UNSURE_STEP_S - now_s, 0.0), UNSURE_STEP_S)
+        return learns_in if moves_in is None else min(moves_in, learns_in)
+
+    @property
+    def grows_unsure(self) -> bool:
+        """True while a report is overdue, and its head's light so less sure with every tick."""
+        overdue = self._health.overdue(self._fader.codes, self._time_s)
+        return any(one.share < 1 for one in overdue)
 
     def have_left(self, heads: Iterable[str]) -> bool:
         """True once these heads are out or cannot be controlled."""
@@ -341,12 +355,17 @@ class Hold:
             self._snapshot = None
         return asked
 
+    def ageing(self, unix_s: float) -> Callable[[], CalibrationAged]:
+        """Return what finds how sure the light is at a Unix time [s]; it may be called on any thread."""
+        return self._balancing.ageing(unix_s)
+
     def still_asks(self, question: RemedyQuestion) -> bool:
         """Return true while `remedy_question` lacks this answer; may be called on any thread."""
         return self._advice.is_open(question, self._subject.place)
 
     def _read_clock(self, now_s: float) -> float:
-        return self._clock.read(now_s, self._fader.moving)
+        self._last_s, self._time_s = now_s, self._clock.read(now_s, self._fader.moving)
+        return self._time_s
 
     def _before_change(self) -> None:
         """Drop the cached state, after wording the last order's note, which describes
@@ -384,6 +403,7 @@ class Hold:
             solution=self._solution,
             subject=self._subject,
             health=self._health.heads,
+            time_s=self._time_s,
             unix_s=self._unix_s,
             identifying=None if aim.dip is None else self.scene.names[aim.dip.head],
             codes=codes,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from fillside.balance.limits import limits_of
 from fillside.balance.report import ReportModel
-from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene
 from fillside.rig.tables.model import DEFAULT_CONSTANT, Point
 
@@ -13,8 +12,7 @@ class HeadPlace(ReportModel):
     """The place of a head, the rule that sets its level, and its limits.
 
     `rule` is key, fill, hair, background or work; `floor` is the least output at which the head is held, 0 if
-    it is not held; `sigma_stops` is the standard uncertainty of its predicted light, null without a
-    calibration.
+    it is not held.
     """
 
     name: str
@@ -24,7 +22,6 @@ class HeadPlace(ReportModel):
     aim: Point
     floor: float
     dimmable: bool
-    sigma_stops: float | None
 
 
 class AmbientToward(ReportModel):
@@ -52,10 +49,9 @@ class StudioPlaces(ReportModel):
     heads: tuple[HeadPlace, ...]
 
 
-def places_of(scene: Scene, calibration: Calibration | None) -> StudioPlaces:
+def places_of(scene: Scene) -> StudioPlaces:
     """Return the places of a scene."""
     rig = scene.rig
-    calibrated = calibration.heads if calibration is not None else {}
     least = limits_of(scene).least
     key, fill, camera = scene.ambient
     looks = rig.subject.looks
@@ -77,7 +73,6 @@ def places_of(scene: Scene, calibration: Calibration | None) -> StudioPlaces:
                 aim=rig.aim_of(head),
                 floor=float(least[i]),
                 dimmable=not scene.fixed[i],
-                sigma_stops=calibrated[head.name].sigma_stops if head.name in calibrated else None,
             )
             for i, head in enumerate(rig.heads)
         ),

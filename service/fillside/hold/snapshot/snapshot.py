@@ -8,7 +8,7 @@ share one `JudgedLight`.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
@@ -27,6 +27,7 @@ from fillside.hold.health import (
     head_limits,
     head_notes,
     level_reported,
+    overdue,
     with_reported_codes,
 )
 from fillside.hold.intent.balancing import Balancing
@@ -63,6 +64,7 @@ class PresentLight:
     solution: CurrentSolution
     subject: TrackedSubject
     health: tuple[HeadCondition, ...]
+    time_s: float
     unix_s: float
     identifying: str | None
     codes: Codes
@@ -188,8 +190,10 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
     metered = now.balancing.measure(now.subject.place, now.target, codes, now.working)
     achieved = achieved_of(now.target, judged.target_report, metered)
     verdict = judge(judged, now.circumstances, achieved)
-    seen, heads, drivers = _subject_seen(now), _heads(now), _drivers(beside.drivers, now.unix_s)
-    uncertainty = now.balancing.uncertainty(now.subject.place, now.target, now.codes, now.working)
+    doubted = overdue(now.health, codes, now.time_s)
+    uncertainty = now.balancing.uncertainty(now.subject.place, now.target, codes, now.working, doubted)
+    heads = _heads(now, uncertainty.own_stops)
+    seen, drivers = _subject_seen(now), _drivers(beside.drivers, now.unix_s)
     alone = None if intent.alone is None else intent.alone.head
     return State(
         rig=scene.rig.rig.name,
@@ -216,14 +220,14 @@ def state_of(now: PresentLight, beside: Bookkeeping) -> State:
         last_order=beside.last_order,
         light_changed_at=beside.light_changed_at,
         notes=beside.notes + _notes_on(seen) + head_notes(scene, now.health),
-        ticks=_ticks(verdict, heads, drivers, seen),
+        ticks=_ticks(verdict, uncertainty.doubted_stops, heads, drivers, seen),
         uncertainty=uncertainty.uncertainty,
         room_light=scene.room_light,
         relative_uncertainty_stops=uncertainty.relative_stops,
     )
 
 
-def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
+def _heads(now: PresentLight, own_stops: Sequence[float | None]) -> tuple[HeadNow, ...]:
     balancing, light, scene = now.balancing, now.judged, now.balancing.scene
     # Joint rounding may leave a head one code short of its limit, so at rest the solution decides.
     met = balancing.outputs(now.codes)
@@ -245,6 +249,7 @@ def _heads(now: PresentLight) -> tuple[HeadNow, ...]:
             level=level,
             wire=wire,
             lux=lux,
+            uncertainty_stops=own_stops[i],
             at_limit=at_limit,
             goal=goals[i],
             settled=now.codes[i] == now.goal[i],
@@ -331,14 +336,18 @@ def _notes_on(seen: SubjectSeen) -> tuple[str, ...]:
 
 def _ticks(
     verdict: LightVerdict,
+    doubted_stops: tuple[float, float],
     heads: tuple[HeadNow, ...],
     drivers: Mapping[str, DriverNow],
     seen: SubjectSeen,
 ) -> dict[str, bool]:
-    """Return the ticks; light over a faulty wire, or at a place that is poorly known, gets none."""
+    """Return the ticks; light over a faulty wire, or at a place that is poorly known, gets none.
+
+    `doubted_stops` is how far heads that do not answer, or do not obey, may move the ratio and the exposure.
+    """
     well = all(head.state == "ok" for head in heads)
     wires = well and all(driver.state == "ok" and not driver.notices for driver in drivers.values())
-    found = verdict.ticks
+    found = verdict.ticks_in_doubt(*doubted_stops)
     return {**found, "balance": found["balance"] and well and not seen.too_rough, "wires": wires}
 
 

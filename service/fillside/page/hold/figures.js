@@ -57,7 +57,7 @@ const roundsToZero = (error, uncertainty) => Number(Math.abs(error).toFixed(word
 
 function verdict(error, uncertainty, onTarget) {
   if (onTarget) return uncertainty > SURE_STOPS ? ", on target as far as is known" : ", on target";
-  return error > 0 ? ", too bright" : ", too dark";
+  return roundsToZero(error, uncertainty) ? "" : error > 0 ? ", too bright" : ", too dark";
 }
 
 function showFace(face, { face_stops, exposure_stops }) {

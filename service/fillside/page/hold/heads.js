@@ -7,7 +7,7 @@ import { directionText } from "./bearing.js";
 
 export function showHeads({ heads, ringLux }) {
   const body = byId("heads").querySelector("tbody");
-  mark(byId("plus-minus"), "hidden", heads.some((head) => head.sigmaStops !== null) ? null : "");
+  mark(byId("plus-minus"), "hidden", heads.some((head) => head.uncertainty_stops !== null) ? null : "");
   for (const [head, row] of children(body, heads, (h) => h.name, makeRow)) {
     const part = (name) => row.querySelector(`.${name}`);
     say(part("name"), head.name);
@@ -15,7 +15,7 @@ export function showHeads({ heads, ringLux }) {
     say(part("role"), head.role === head.name ? "" : `${head.role}, `);
     say(part("lux"), lightOf(head));
     say(part("over"), overRing(head, ringLux));
-    say(part("unsure"), head.sigmaStops === null ? "" : words.within(head.sigmaStops));
+    say(part("unsure"), words.around(head.uncertainty_stops));
     say(part("to-full"), head.works ? margin(head.toFull, head.at_limit === "full", "full") : "–");
     say(part("to-floor"), head.works ? margin(head.toFloor, head.at_limit === "floor", "floor") : "–");
     say(part("health"), healthOf(head));
@@ -25,7 +25,7 @@ export function showHeads({ heads, ringLux }) {
 
 function lightOf(head) {
   if (!head.works) return "✕ lost";
-  return head.output > 0 ? words.light(head.lux, settings.units) : "out";
+  return head.output > 0 ? words.light(head.lux, settings.units, head.uncertainty_stops) : "out";
 }
 
 function healthOf(head) {
@@ -40,7 +40,7 @@ function healthOf(head) {
 function overRing(head, ringLux) {
   if (!head.works || !(head.lux > 0)) return "";
   const over = Math.log2(head.lux / ringLux);
-  return `${words.fixed(over, 1, true)} ${words.noun(over)}`;
+  return `${words.fixed(over, Math.min(1, words.decimals(head.uncertainty_stops)), true)} ${words.noun(over)}`;
 }
 
 function margin(stops, atLimit, limit) {

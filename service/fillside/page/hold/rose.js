@@ -163,7 +163,7 @@ export class Rose {
 
   #light(head) {
     if (!head.works) return "lost";
-    return head.output > 0 ? words.light(head.lux, settings.units) : "out";
+    return head.output > 0 ? words.light(head.lux, settings.units, head.uncertainty_stops) : "out";
   }
 
   #showHead(head) {
@@ -176,7 +176,7 @@ export class Rose {
     box(parts.bar, rim, tip, this.width);
     const lit = head.output > 0 && head.works;
     mark(parts.reach, "visibility", lit ? "inherit" : "hidden");
-    mark(parts.uncertainty, "visibility", lit && head.sigmaStops ? "inherit" : "hidden");
+    mark(parts.uncertainty, "visibility", lit && head.uncertainty_stops ? "inherit" : "hidden");
     mark(parts.goal, "visibility", lit && !head.settled ? "inherit" : "hidden");
     if (!lit) return;
     const full = -this.#radiusOfLux(head.fullLux);
@@ -184,8 +184,8 @@ export class Rose {
     box(parts.track, floor, full, 1.5);
     mark(parts.full, "d", bracket(full, this.width / 2 + 3, -4));
     mark(parts.floor, "d", bracket(floor, this.width / 2 + 3, 4));
-    if (head.sigmaStops) {
-      const within = words.COVERAGE_FACTOR * head.sigmaStops;
+    const within = head.uncertainty_stops;
+    if (within) {
       const low = -this.#radiusOfLux(head.lux * 2 ** -within);
       const high = -this.#radiusOfLux(head.lux * 2 ** within);
       box(parts.uncertainty, low, high, this.width + 8);
@@ -238,7 +238,7 @@ export function describeRose(element, { heads, lost }) {
   say(
     element,
     most
-      ? `${lit.length} of ${heads.length} ${heads.length === 1 ? "head gives" : "heads give"} light; ${most.name} gives most, ${words.light(most.lux, settings.units)}.${silent} The table of heads has every number.`
+      ? `${lit.length} of ${heads.length} ${heads.length === 1 ? "head gives" : "heads give"} light; ${most.name} gives most, ${words.light(most.lux, settings.units, most.uncertainty_stops)}.${silent} The table of heads has every number.`
       : `No head gives light.${silent}`,
   );
 }

@@ -42,7 +42,7 @@ export function ticked({ state, staleSince }, what) {
 function headsOf(state, places) {
   const placed = new Map((places?.heads ?? []).map((head) => [head.name, head]));
   return state.heads.map((head) => {
-    const fixed = placed.get(head.name) ?? { rule: head.role, floor: 0, sigma_stops: null, dimmable: true };
+    const fixed = placed.get(head.name) ?? { rule: head.role, floor: 0, dimmable: true };
     // A lamp that disobeys does not give the light of its output.
     const full = head.output > 0 && head.state !== "disobeying" ? head.lux / head.output : null;
     return {
@@ -52,7 +52,6 @@ function headsOf(state, places) {
       at_limit: head.works && head.output > 0 ? head.at_limit : null,
       health: head.state ?? (head.works ? "ok" : "lost"),
       dimmable: fixed.dimmable,
-      sigmaStops: fixed.sigma_stops,
       fullLux: full,
       floorLux: full === null ? null : full * fixed.floor,
       goalLux: full === null ? null : full * head.goal.output,

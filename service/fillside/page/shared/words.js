@@ -16,9 +16,6 @@ export function fixed(value, decimals, sign = false) {
 
 export const noun = (value) => (Math.abs(value) > 1.0001 ? "stops" : "stop");
 
-/** Expanded over standard uncertainty: about 95 % lie within (JCGM 100:2008, 6.2). */
-export const COVERAGE_FACTOR = 2;
-
 /** The decimals of a number of stops with this expanded uncertainty: at most two digits of the uncertainty (JCGM
  * 100:2008, 7.2.6), never more than two decimals, and none from two stops on. */
 export function decimals(withinStops) {
@@ -27,9 +24,10 @@ export function decimals(withinStops) {
 }
 
 export const around = (withinStops) =>
-  withinStops > 10 ? "±10 stops or more" : `±${stops(Math.max(withinStops, 0.01), false, decimals(withinStops))}`;
+  withinStops === null ? "" : withinStops > 10 ? "±10 stops or more" : `±${stops(Math.max(withinStops, 0.01), false, decimals(withinStops))}`;
 
-export const within = (sigma) => around(COVERAGE_FACTOR * sigma);
+/** Of a standard uncertainty. */
+export const within = (sigma) => around(2 * sigma);
 
 export function stops(value, sign = true, places = 2) {
   return isNumber(value) ? `${fixed(value, places, sign)} ${noun(value.toFixed(places))}` : NOTHING;
