@@ -108,10 +108,11 @@ class Intervals:
         sure = self.at(prediction.at, *_levels(prediction.heads), target_from_rig(self._rig))
         return prediction.model_copy(update={"uncertainty": sure.uncertainty})
 
-    def log2_slopes(self, place: Point, levels: FloatArray) -> FloatArray:
-        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,)."""
-        lux, slopes, _ = self._light(place, levels)
-        return _log2_slopes(lux, slopes)
+    def log2_slopes(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and what the
+        model leaves out of them [stops] (k,)."""
+        lux, slopes, coarse = self._light(place, levels)
+        return _log2_slopes(lux, slopes), coarse
 
     def _sure(self, place: Point, levels: FloatArray, target: BalanceTarget) -> LightUncertainty:
         lux, slopes, coarse = self._light(place, levels)
