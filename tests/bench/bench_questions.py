@@ -36,11 +36,12 @@ CASES: Mapping[str, Ways] = {"one family": FAMILY, "any dimmers": ANY, "white ro
 
 @dataclass
 class Asked:
-    """Readings and minutes until each goal was told, by studio; `MOST` where it was not, and the questions."""
+    """Readings and minutes until each goal was told, of studios where it was, and until the guide ended."""
 
     readings: dict[str, list[float]] = field(default_factory=lambda: {goal: [] for goal in GOALS})
     minutes: dict[str, list[float]] = field(default_factory=lambda: {goal: [] for goal in GOALS})
-    told: list[tuple[float, float, float]] = field(default_factory=list)
+    ended: list[float] = field(default_factory=list)
+    ended_minutes: list[float] = field(default_factory=list)
     tally: Tally = field(default_factory=Tally)
     slowest_s: float = 0.0
 
@@ -56,6 +57,11 @@ def told(found: Belief) -> tuple[float, float, float]:
     return one.ratio_stops or 9.0, one.exposure_stops or 9.0, one.face_stops or 9.0
 
 
+def is_seen(found: Belief) -> bool:
+    """Whether there is a reading of every head, and one with all of them out."""
+    return found.was_read.all() and not all(reading.heads for reading in found.readings)
+
+
 def ask(studio: TrueStudio, seed: int, kept: Asked, says: bool = False) -> None:
     """Ask until it is good enough, and judge what is told then."""
     rig = Rig.model_validate(studio.typed)
@@ -63,18 +69,19 @@ def ask(studio: TrueStudio, seed: int, kept: Asked, says: bool = False) -> None:
     for count in range(MOST + 1):
         found = believe(readings_from_csv(studio.csv(), rig) if studio.rows else (), rig)
         now = told(found)
-        for goal in GOALS.keys() - done:
-            if count == MOST or all(own <= most for own, most in zip(now, GOALS[goal], strict=True)):
-                done.add(goal)
-                kept.readings[goal].append(count)
-                kept.minutes[goal].append(seconds / 60)
-        if "all" in done:
-            kept.told.append(now)
-            break
         started = time.process_time()
         asked = next_reading(found)
         kept.slowest_s = max(kept.slowest_s, time.process_time() - started)
         assert asked is not None
+        for goal in GOALS.keys() - done:
+            if is_seen(found) and all(own <= most for own, most in zip(now, GOALS[goal], strict=True)):
+                done.add(goal)
+                kept.readings[goal].append(count)
+                kept.minutes[goal].append(seconds / 60)
+        if asked.enough or count == MOST:
+            kept.ended.append(count)
+            kept.ended_minutes.append(seconds / 60)
+            break
         one = asked.asked
         assert isinstance(one, Candidate)
         last = found.readings[-1] if found.readings else None
@@ -87,13 +94,18 @@ def ask(studio: TrueStudio, seed: int, kept: Asked, says: bool = False) -> None:
 
 def row(name: str, kept: Asked) -> str:
     cells = [f"{name:14}"]
+    studios = len(kept.ended)
     for goal in GOALS:
         readings, minutes = kept.readings[goal], kept.minutes[goal]
-        never = sum(count >= MOST for count in readings)
         cells.append(
-            f"{goal}: {np.median(readings):.0f} readings (90 %: {np.percentile(readings, 90):.0f}), "
-            f"{np.median(minutes):.1f} min, not by {MOST}: {never} of {len(readings)}"
+            f"{goal} good: {np.median(readings):.0f} readings (90 %: {np.percentile(readings, 90):.0f}), "
+            f"{np.median(minutes):.1f} min, in {len(readings)} of {studios}"
         )
+    cells.append(
+        f"ended: {np.median(kept.ended):.0f} readings (90 %: {np.percentile(kept.ended, 90):.0f}, most "
+        f"{max(kept.ended)}), {np.median(kept.ended_minutes):.1f} min (90 %: "
+        f"{np.percentile(kept.ended_minutes, 90):.1f})"
+    )
     errors, told_stops = np.abs(np.array(kept.tally.errors)), np.array(kept.tally.told)
     for k, quantity in enumerate(("ratio", "exposure", "face")):
         holds = 100 * np.mean(errors[:, k] <= told_stops[:, k])

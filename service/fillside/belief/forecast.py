@@ -38,6 +38,8 @@ GOOD_STOPS = np.array([0.1, 0.1, 0.15, 0.15])
 well below the third by which cameras and meters step. Of the face and of other heads it is nearly that third:
 a face that turns a little changes by more, and hair and background are set by taste."""
 WEIGHTS = np.array([1.0, 1.0, 1.0, 0.1])
+ROOM = -1
+"""The light with all heads out, as the subject of a question."""
 MATTERS = 0.4
 """The share of the largest gain from which a question may be asked because it takes less time."""
 
@@ -64,6 +66,8 @@ class Forecast:
         left: variance of the aims (p,) [stops^2].
         aims: the aims.
         times, seconds: how long each takes after any other, and after the last answer (m,) [s].
+        subject: the head that each is of (m,), `ROOM` for the light with all heads out.
+        unseen: the subjects of which nothing was seen yet; they come first, the room last of them.
         spent_s: the time that the questions took that were gone ahead with [s].
     """
 
@@ -75,12 +79,14 @@ class Forecast:
     aims: Aims
     times: QuestionTimes
     seconds: FloatArray
+    subject: IntArray
+    unseen: frozenset[int]
     spent_s: float = 0.0
 
     @classmethod
     def of(cls, belief: Belief, asked: Sequence[Question], aims: Aims) -> Forecast:
         expected, rows, sd = _as_seen(belief, asked)
-        times = QuestionTimes.of(asked, belief.rig)
+        times, subject = QuestionTimes.of(asked, belief.rig), _subjects(belief, asked)
         after = belief.posterior
         return cls(
             expected,
@@ -91,6 +97,8 @@ class Forecast:
             aims,
             times,
             times.after_reading(belief.readings[-1] if belief.readings else None),
+            subject,
+            unseen_subjects(belief) & frozenset(subject.tolist()),
         )
 
     @property
@@ -116,10 +124,21 @@ class Forecast:
 
     @property
     def best(self) -> int:
-        """The question with the largest gain for the time it takes, among those that gain much."""
-        gains = self.gains
+        """The question with the largest gain for the time it takes, among those that gain much.
+
+        Of what nobody has read there is no telling how far it strays from its label, so that comes first.
+        """
+        gains = np.where(self._comes_first, self.gains, -1.0)
         worth = np.where(gains >= MATTERS * gains.max(), gains / self.seconds, -1.0)
         return int(np.argmax(worth))
+
+    @property
+    def _comes_first(self) -> BoolArray:
+        """True for the questions (m,) of subjects of which nothing was seen, if there are such."""
+        heads = sorted(self.unseen - {ROOM})
+        if heads:
+            return np.isin(self.subject, heads)
+        return self.subject == ROOM if self.unseen else np.ones(len(self.subject), dtype=np.bool_)
 
     def told(self) -> list[float | None]:
         """Standard uncertainties of ratio, exposure, face and other heads at the worst mark [stops]."""
@@ -137,8 +156,20 @@ class Forecast:
             shared=self.shared - np.outer(own, of_aims) / over,
             left=np.maximum(self.left - of_aims**2 / over, 0.0),
             seconds=self.times.after(best),
+            unseen=self.unseen - {int(self.subject[best])},
             spent_s=self.spent_s + float(self.seconds[best]),
         )
+
+
+def unseen_subjects(belief: Belief) -> frozenset[int]:
+    """The heads, and the room with all of them out, of which there is no reading yet."""
+    read = {name for reading in belief.readings for name in reading.heads}
+    heads = {i for i, name in enumerate(belief.model.names) if name not in read}
+    return frozenset(heads | ({ROOM} if all(reading.heads for reading in belief.readings) else set()))
+
+
+def _subjects(belief: Belief, asked: Sequence[Question]) -> IntArray:
+    return np.array([ROOM if one.head is None else belief.model.names.index(one.head) for one in asked])
 
 
 def _as_seen(belief: Belief, asked: Sequence[Question]) -> tuple[FloatArray, FloatArray, FloatArray]:

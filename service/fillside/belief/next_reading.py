@@ -90,8 +90,8 @@ def next_reading(
     found = Forecast.of(belief, asked, aims)
     best, after = found.best, found.with_best()
     now = _told(belief, intervals, held)
-    good = _is_good([now.ratio, now.exposure, now.face, found.told()[OTHERS]])
-    enough = good or _gains_little(found)
+    good = not found.unseen and _is_good([now.ratio, now.exposure, now.face, found.told()[OTHERS]])
+    enough = good or (not found.unseen and _gains_little(found))
     to_come, seconds = (0, 0.0) if enough else _to_come(found)
     return NextReading(
         asked=asked[best],
@@ -140,7 +140,7 @@ def _to_come(found: Forecast) -> tuple[int, float]:
     """The number of answers until it is enough, and their time [s], if the best is always asked."""
     for count in range(1, MOST_TO_COME):
         found = found.with_best()
-        if _is_good(found.told()) or _gains_little(found):
+        if not found.unseen and (_is_good(found.told()) or _gains_little(found)):
             return count, found.spent_s
     return MOST_TO_COME, found.spent_s
 
