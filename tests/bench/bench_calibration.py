@@ -33,9 +33,9 @@ from fillside.balance.solver.solve import solve
 from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
-from fillside.belief.candidates import Candidate
 from fillside.belief.evidence import readings_from_csv
-from fillside.belief.next_reading import next_reading
+from fillside.belief.questions.candidates import Candidate
+from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration

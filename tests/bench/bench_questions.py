@@ -3,7 +3,7 @@
 Each studio (`tests/truth`) is asked of from nothing. Before every question the balance is solved as it is
 believed and its intervals are looked up at the mark; once they are within the goals, the guide says so. What
 is told then is held against the truth, at the mark and at places near it. Minutes are by the table of
-`belief/question_time.py`. Run in ``tests`` with ``python -m bench.bench_questions --studios 40``.
+`belief/questions/times.py`. Run in ``tests`` with ``python -m bench.bench_questions --studios 40``.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ import numpy as np
 from bench.bench_belief import ANY, FAMILY, Tally, judge
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
-from fillside.belief.candidates import Candidate
 from fillside.belief.evidence import readings_from_csv
-from fillside.belief.next_reading import next_reading
-from fillside.belief.question_time import QuestionTimes
+from fillside.belief.questions.candidates import Candidate
+from fillside.belief.questions.next_reading import next_reading
+from fillside.belief.questions.times import QuestionTimes
 from fillside.belief.result.expected_levels import ExpectedLevels, plain_calibration
 from fillside.belief.result.intervals import Intervals
 from fillside.rig.tables.model import Rig

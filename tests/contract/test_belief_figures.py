@@ -13,9 +13,9 @@ import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import believe
-from fillside.belief.candidates import Candidate
 from fillside.belief.evidence import Reading, readings_from_csv
-from fillside.belief.next_reading import next_reading
+from fillside.belief.questions.candidates import Candidate
+from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
 from fillside.belief.suspicions import suspicion
 from fillside.rig.calibration import Calibration

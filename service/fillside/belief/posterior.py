@@ -84,7 +84,8 @@ class Point:
 
 
 def tape_row(model: Model, head: int, after: Sequence[bool]) -> FloatArray:
-    """Slopes (size,) of how far a head's stand is from where the file puts it [m], after some of the steps."""
+    """Slopes (size,) of how far a head's stand is from where the file puts it [m], after some of the
+    steps."""
     row = np.zeros(model.size)
     row[model.head_block(head).start + STAND] = TAPE_SD_M
     row[model.index_of_step(0) :] = model.by_step("moved", MOVED_M)[head] * after

@@ -126,8 +126,8 @@ class WeighedReading(CalibrationPart):
 
 
 class SuggestedReading(CalibrationPart):
-    """The next question that would help most: a reading of a head (None: all out) at a level, with the meter's
-    place, or a tape measure from there to the head.
+    """The next question that would help most: a reading of a head (None: all out) at a level, with the
+    meter's place, or a tape measure from there to the head.
 
     Attributes:
         unit: "m" for a tape measure; left out for a reading of light.

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
-from fillside.belief.candidates import TapeCandidate
 from fillside.belief.evidence import (
     Reading,
     ReadingError,
@@ -22,8 +21,9 @@ from fillside.belief.evidence import (
     reading_from_entry,
 )
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
-from fillside.belief.next_reading import NextReading, next_reading
 from fillside.belief.observations import DARK_LUX
+from fillside.belief.questions.candidates import TapeCandidate
+from fillside.belief.questions.next_reading import NextReading, next_reading
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
@@ -185,7 +185,7 @@ def suggested(asked: NextReading | None) -> SuggestedReading | None:
 
 
 def _question(asked: NextReading) -> dict[str, object]:
-    """What is asked for, and what should be read."""
+    """The question itself, and the answer that is expected."""
     one = asked.asked
     if isinstance(one, TapeCandidate):
         return {

@@ -19,7 +19,7 @@ from fillside.belief.result.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.calibration.routine.prompts import place_words, receptor_words
+from fillside.calibration.routine.prompts import known_words, place_words, receptor_words
 from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import (
@@ -288,7 +288,9 @@ def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
         return
     head = asked.head or ""
     lit = f"{head} alone at {numbers.percent(asked.level)}" if head else "all heads out"
-    if asked.enough:
+    if asked.good:
+        yield "The light is known well enough to shoot; the reading that would help most:"
+    elif asked.enough:
         yield "One more reading would help little; the best would be:"
     else:
         yield "The reading that would help most now:"
@@ -298,3 +300,4 @@ def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
     before = interval_text(asked.ratio_sigma_stops), interval_text(asked.exposure_sigma_stops)
     after = interval_text(asked.ratio_sigma_after_stops), interval_text(asked.exposure_sigma_after_stops)
     yield f"The ratio would go from {before[0]} to {after[0]}, the exposure from {before[1]} to {after[1]}."
+    yield from known_words(asked)

@@ -1,8 +1,8 @@
 """The next question: which answer would bring the held light nearest to good enough for the time it takes.
 
-What counts is the mean square uncertainty of the held ratio, exposure and face, at the marks and about them, at
-the levels that hold the balance there, each over what is good enough of it, and a little also how surely the
-other heads keep their distance to the key.
+What counts is the mean square uncertainty of the held ratio, exposure and face, at the marks and about them,
+at the levels that hold the balance there, each over what is good enough of it, and a little also how surely
+the other heads keep their distance to the key.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from fillside.balance.rows import EXPOSURE as EXPOSURE_ROW
 from fillside.balance.rows import FACE_FILL, FACE_KEY, LIT, SHADOW
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief
-from fillside.belief.candidates import Candidate, Place, Question, candidates
-from fillside.belief.forecast import EXPOSURE, FACE, GOOD_STOPS, OTHERS, RATIO, Aims, Forecast
+from fillside.belief.questions.candidates import Place, Question, candidates
+from fillside.belief.questions.forecast import EXPOSURE, FACE, GOOD_STOPS, OTHERS, RATIO, Aims, Forecast
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
@@ -45,13 +45,13 @@ class Sureness:
 
 @dataclass(frozen=True)
 class NextReading:
-    """The question that helps most for its time, and how sure the light at the marks is now, after its answer,
-    and after two.
+    """The question that helps most for its time, and how sure the light at the marks is now, after its
+    answer, and after two.
 
-    `expected` is what should be read [lux; m of a tape], within `expected_sigma` [stops; m]. `enough` says that
-    one may as well stop before it: the light is `good` enough to shoot, or little is to be gained. `to_come`
-    estimates how many answers are to be given until then, this one among them, and `to_come_s` how long that
-    takes [s].
+    `expected` is what should be read [lux; m of a tape], within `expected_sigma` [stops; m]. `enough` says
+    that one may as well stop before it: the light is `good` enough to shoot, or little is to be gained.
+    `to_come` estimates how many answers are to be given until then, this one among them, and `to_come_s` how
+    long that takes [s].
     """
 
     asked: Question
@@ -133,7 +133,9 @@ def _gains_little(found: Forecast) -> bool:
         [own / good for own, good in zip(each.told(), GOOD_STOPS.tolist(), strict=True) if own is not None]
         for each in (found, found.with_best().with_best())
     )
-    return all(after > (1 - LITTLE_GAIN) * before for before, after in zip(one, other, strict=True) if before > 1)
+    return all(
+        after > (1 - LITTLE_GAIN) * before for before, after in zip(one, other, strict=True) if before > 1
+    )
 
 
 def _to_come(found: Forecast) -> tuple[int, float]:
@@ -146,7 +148,8 @@ def _to_come(found: Forecast) -> tuple[int, float]:
 
 
 def _foremost(belief: Belief, asked: Sequence[Question], aims: Aims) -> list[Question]:
-    """The questions that gain most, some at a time, since a rig of hundreds of heads has tens of thousands."""
+    """The questions that gain most, some at a time, since a rig of hundreds of heads has tens of
+    thousands."""
     if len(asked) <= _LOOKED_AT:
         return list(asked)
     gains = [
@@ -165,9 +168,7 @@ def places_about(mark: Sequence[float]) -> tuple[Place, ...]:
     return (x, y, z), *((x + dx, y + dy, z) for dx, dy in level), (x, y, up), (x, y, down)
 
 
-def _aims(
-    belief: Belief, intervals: Intervals, expected: ExpectedLevels, held: Sequence[FloatArray]
-) -> Aims:
+def _aims(belief: Belief, intervals: Intervals, expected: ExpectedLevels, held: Sequence[FloatArray]) -> Aims:
     """Ratio, exposure and face at the marks and about them, and other heads against the key at the marks."""
     rig, rows, left_out = belief.rig, list[FloatArray](), list[FloatArray]()
     of, at_mark = list[int](), list[bool]()
@@ -178,7 +179,11 @@ def _aims(
         for place in places_about(mark):
             there = place == mark
             slopes, coarse = intervals.log2_slopes(place, levels if there else expected.at(place))
-            rows += [slopes[bright] - slopes[dark], slopes[EXPOSURE_ROW], slopes[FACE_KEY] - slopes[FACE_FILL]]
+            rows += [
+                slopes[bright] - slopes[dark],
+                slopes[EXPOSURE_ROW],
+                slopes[FACE_KEY] - slopes[FACE_FILL],
+            ]
             left_out += [
                 np.hypot(coarse[bright], coarse[dark]),
                 coarse[EXPOSURE_ROW],

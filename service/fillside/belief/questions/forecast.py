@@ -1,7 +1,7 @@
 """The effect of answers not yet given: what each question would do to the uncertainty of the held light.
 
-An answer has a known effect on a belief that is linear about its best studio, whatever it is: with covariance C
-of the unknowns, slopes a of what is asked and its variance v, C becomes C - C a a' C / (a' C a + v) (V. V.
+An answer has a known effect on a belief that is linear about its best studio, whatever it is: with covariance
+C of the unknowns, slopes a of what is asked and its variance v, C becomes C - C a a' C / (a' C a + v) (V. V.
 Fedorov, Theory of Optimal Experiments, 1972). So the way ahead can be gone without any answer.
 """
 
@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.candidates import Candidate, Question, TapeCandidate
 from fillside.belief.model import Term, Wanted
 from fillside.belief.observations import (
     MEASURED_SD_M,
@@ -26,7 +25,8 @@ from fillside.belief.observations import (
     stops_slopes,
 )
 from fillside.belief.posterior import tape_row
-from fillside.belief.question_time import QuestionTimes
+from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate
+from fillside.belief.questions.times import QuestionTimes
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -34,9 +34,9 @@ BoolArray = NDArray[np.bool_]
 
 RATIO, EXPOSURE, FACE, OTHERS = range(4)
 GOOD_STOPS = np.array([0.1, 0.1, 0.15, 0.15])
-"""Standard uncertainties that are good enough to shoot: twice that is a fifth of a stop for ratio and exposure,
-well below the third by which cameras and meters step. Of the face and of other heads it is nearly that third:
-a face that turns a little changes by more, and hair and background are set by taste."""
+"""Standard uncertainties that are good enough to shoot: twice that is a fifth of a stop for ratio and
+exposure, well below the third by which cameras and meters step. Of the face and of other heads it is nearly
+that third: a face that turns a little changes by more, and hair and background are set by taste."""
 WEIGHTS = np.array([1.0, 1.0, 1.0, 0.1])
 ROOM = -1
 """The light with all heads out, as the subject of a question."""
@@ -46,8 +46,8 @@ MATTERS = 0.4
 
 @dataclass(frozen=True)
 class Aims:
-    """All that is to become sure (p): slopes (p, size) [stops], what it is (`RATIO` and so on), whether it is at
-    a mark, and what the model leaves out of it [stops]."""
+    """All that is to become sure (p): slopes (p, size) [stops], what it is (`RATIO` and so on), whether it is
+    at a mark, and what the model leaves out of it [stops]."""
 
     rows: FloatArray
     of: IntArray
@@ -57,7 +57,8 @@ class Aims:
 
 @dataclass(frozen=True)
 class Forecast:
-    """Questions (m), what they share with one another and with the aims (p), and what is left unknown of those.
+    """Questions (m), what they share with one another and with the aims (p), and what is left unknown of
+    those.
 
     Attributes:
         expected: the answer expected of each (m,) [lux, or metres of a tape].
@@ -67,7 +68,7 @@ class Forecast:
         aims: the aims.
         times, seconds: how long each takes after any other, and after the last answer (m,) [s].
         subject: the head that each is of (m,), `ROOM` for the light with all heads out.
-        unseen: the subjects of which nothing was seen yet; they come first, the room last of them.
+        unseen: the subjects of which nothing was seen yet; they come first, in order, the room last.
         spent_s: the time that the questions took that were gone ahead with [s].
     """
 
@@ -134,11 +135,10 @@ class Forecast:
 
     @property
     def _comes_first(self) -> BoolArray:
-        """True for the questions (m,) of subjects of which nothing was seen, if there are such."""
-        heads = sorted(self.unseen - {ROOM})
-        if heads:
-            return np.isin(self.subject, heads)
-        return self.subject == ROOM if self.unseen else np.ones(len(self.subject), dtype=np.bool_)
+        """True for the questions (m,) of the first subject of which nothing was seen, or for all of them."""
+        if not self.unseen:
+            return np.ones(len(self.subject), dtype=np.bool_)
+        return np.asarray(self.subject == min(self.unseen - {ROOM}, default=ROOM))
 
     def told(self) -> list[float | None]:
         """Standard uncertainties of ratio, exposure, face and other heads at the worst mark [stops]."""

@@ -1,7 +1,8 @@
 """The time that a person takes to answer a question: the price of what it tells.
 
-Common practice, no source: counted from the answer before to this one, for somebody who holds the meter, hears
-what is wanted and hands in a number. What stays as it was (place, direction, receptor) costs nothing again.
+Common practice, no source: counted from the answer before to this one, for somebody who holds the meter,
+hears what is wanted and hands in a number. What stays as it was (place, direction, receptor) costs nothing
+again.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.candidates import Candidate, Question, TapeCandidate
 from fillside.belief.evidence import OWN_HEAD, Reading
+from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]
@@ -75,9 +76,7 @@ class QuestionTimes:
 
     def after(self, one: int) -> FloatArray:
         """The seconds (m,) that each takes after one of them."""
-        return self._after(
-            self.at[one], str(self.facing[one]), str(self.receptor[one]), bool(self.dark[one])
-        )
+        return self._after(self.at[one], str(self.facing[one]), str(self.receptor[one]), bool(self.dark[one]))
 
     def _after(self, at: FloatArray, facing: str, receptor: str, dark: bool) -> FloatArray:
         way = self.going_s * (np.linalg.norm(self.at - at, axis=1) > _SAME_PLACE_M)

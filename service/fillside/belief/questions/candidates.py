@@ -1,5 +1,5 @@
-"""The questions a person could answer next: readings (which head, at which level, where, which receptor, facing
-what) and tape measures."""
+"""The questions a person could answer next: readings (which head, at which level, where, which receptor,
+facing what) and tape measures."""
 
 from __future__ import annotations
 
