@@ -33,6 +33,7 @@ from fillside.rig.tables.model import Rig
 FloatArray = NDArray[np.float64]
 
 _DARK_LUX = 1e-6
+_CHEEKS = (FACE_KEY, FACE_FILL)
 
 
 @dataclass(frozen=True)
@@ -157,10 +158,10 @@ class Intervals:
     def _light(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
         belief, parts = self._belief, []
-        for asked in (self._there_at(place), *self._behind):
+        for asked, cheeks in ((self._there_at(place), _CHEEKS), *((own, ()) for own in self._behind)):
             wanted = asked.at_levels(levels)
             lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted, asked.direct)
-            parts.append((lux, slopes, model_sd(belief.model, belief.figures, wanted, lux)))
+            parts.append((lux, slopes, model_sd(belief.model, belief.figures, wanted, lux, cheeks)))
         order = np.empty(len(self._is_behind), dtype=np.intp)
         order[np.concatenate([np.flatnonzero(~self._is_behind), np.flatnonzero(self._is_behind)])] = (
             np.arange(len(order))
