@@ -230,12 +230,12 @@ def own_sd(meter_sd: FloatArray, hand: FloatArray, hand_sd_m: float, coarse: Flo
 def model_sd(
     model: Model, there: Figures, wanted: Quantities, lux: FloatArray, cheeks: Sequence[int] = ()
 ) -> FloatArray:
-    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight, and
-    more where they are of the `cheeks`."""
+    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight,
+    and more where they are of the `cheeks`."""
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
     known, sky = np.full(len(lux), MODEL_SD_STOPS), np.full(len(lux), SKY_SD_STOPS)
     known[list(cheeks)], sky[list(cheeks)] = CHEEK_SD_STOPS, SKY_ON_CHEEK_SD_STOPS
-    return np.hypot(known, sky * np.minimum(share, 1.0))
+    return np.asarray(np.hypot(known, sky * np.minimum(share, 1.0)))
 
 
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:

@@ -117,7 +117,9 @@ def _read(random: Random, rig: Args) -> Order:
 
 
 def _routine(random: Random, rig: Args) -> Order:
-    act = random.choice(["start", "start", "go", "tick", "skip", "repeat", "leave", "resume", "finish"])
+    act = random.choice(
+        ["start", "start", "go", "tick", "skip", "repeat", "leave", "resume", "finish", "more"]
+    )
     return {"act": act, "item": "lamps"} if act == "tick" else {"act": act}
 
 

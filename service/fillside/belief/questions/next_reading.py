@@ -85,7 +85,7 @@ def next_reading(
     asked = list(dict.fromkeys(candidates(belief, held, only, tapes)))
     if not asked:
         return None
-    aims = _aims(belief, intervals, levels, held)
+    aims = aims_of(belief, intervals, levels, held)
     asked = _foremost(belief, asked, aims)
     found = Forecast.of(belief, asked, aims)
     best, after = found.best, found.with_best()
@@ -168,7 +168,9 @@ def places_about(mark: Sequence[float]) -> tuple[Place, ...]:
     return (x, y, z), *((x + dx, y + dy, z) for dx, dy in level), (x, y, up), (x, y, down)
 
 
-def _aims(belief: Belief, intervals: Intervals, expected: ExpectedLevels, held: Sequence[FloatArray]) -> Aims:
+def aims_of(
+    belief: Belief, intervals: Intervals, expected: ExpectedLevels, held: Sequence[FloatArray]
+) -> Aims:
     """Ratio, exposure and face at the marks and about them, and other heads against the key at the marks."""
     rig, rows, left_out = belief.rig, list[FloatArray](), list[FloatArray]()
     of, at_mark = list[int](), list[bool]()
