@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import believe
 from fillside.belief.evidence import Evidence, Reading, TapeMeasure
-from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate
+from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate, candidates
 from fillside.belief.questions.forecast import Forecast
 from fillside.belief.questions.next_reading import aims_of, next_reading
 from fillside.belief.questions.times import QuestionTimes
@@ -141,18 +142,13 @@ def test_a_forecast_is_what_an_answer_does() -> None:
 
 def test_tapes_are_asked_for_only_of_who_has_one(rig: Rig) -> None:
     found = believe((), rig)
-    with_tape = next_reading(found, only={"key"}, tapes=True)
-    assert with_tape is not None
-    kinds = {type(one) for one in _asked_ahead(metered(9, 6), tapes=False)}
-    assert kinds == {Candidate}
-
-
-def _asked_ahead(hidden: HiddenStudio, tapes: bool) -> list[Question]:
-    rig = Rig.model_validate(hidden.rig_table())
-    found = belief_from_csv(hidden.csv(), rig)
-    own = next_reading(found, tapes=tapes)
-    assert own is not None
-    return [own.asked]
+    held = [ExpectedLevels(found).at(mark) for mark in rig.marks.values()]
+    tapes = {True: 2, False: 0}
+    for has_one, count in tapes.items():
+        asked = candidates(found, held, None, tapes=has_one)
+        assert len([one for one in asked if isinstance(one, TapeCandidate)]) == count
+    of_fill = [one for one in candidates(found, held, {"fill"}, tapes=True) if isinstance(one, TapeCandidate)]
+    assert [one.head for one in of_fill] == ["fill"]
 
 
 def test_more_answers_never_make_it_less_sure_and_two_bring_more_than_one() -> None:
@@ -175,8 +171,6 @@ def test_more_answers_never_make_it_less_sure_and_two_bring_more_than_one() -> N
 
 
 def test_a_tape_is_handed_on_in_metres(rig: Rig) -> None:
-    from dataclasses import replace
-
     asked = next_reading(believe((), rig))
     assert asked is not None
     tape = replace(asked, asked=TapeCandidate("fill", MARK), expected=1.62, expected_sigma=0.03)

@@ -51,6 +51,14 @@ def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
     )
 
 
+def tape_words(rig: Rig, place: Sequence[float], head: str) -> str:
+    """The distance to measure by a tape."""
+    mark, point = nearest_mark(rig, place)
+    start = mark if math.dist(point, place) < SAME_PLACE_M else "that place"
+    way = "" if start == mark else f"{place_words(rig, place)} "
+    return f"{way}Hold a tape from {start}, {place[2]:.2f} m above the floor, to the middle of {head}."
+
+
 def receptor_words(receptor: str, facing: str, head: str) -> str:
     """Which receptor to use, and what to point it at."""
     out = "Dome out" if receptor == "dome" else "Flat receptor"

@@ -19,7 +19,7 @@ from fillside.belief.result.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.calibration.routine.prompts import known_words, place_words, receptor_words
+from fillside.calibration.routine.prompts import known_words, place_words, receptor_words, tape_words
 from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import (
@@ -284,9 +284,13 @@ def _readings(entries: Sequence[WeighedReading]) -> list[list[str]]:
 
 
 def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
-    if asked is None or asked.at is None or asked.expected_lux is None:
+    if asked is None or asked.at is None:
         return
     head = asked.head or ""
+    if asked.unit == "m" and asked.expected_m is not None:
+        yield f"{tape_words(rig, asked.at, head)} About {asked.expected_m:.2f} m are expected."
+    if asked.expected_lux is None:
+        return
     lit = f"{head} alone at {numbers.percent(asked.level)}" if head else "all heads out"
     if asked.good:
         yield "The light is known well enough to shoot; the reading that would help most:"
