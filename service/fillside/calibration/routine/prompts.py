@@ -51,7 +51,7 @@ def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
     )
 
 
-def tape_words(rig: Rig, place: Sequence[float], head: str) -> str:
+def measuring_words(rig: Rig, place: Sequence[float], head: str) -> str:
     """The distance to measure by a tape."""
     mark, point = nearest_mark(rig, place)
     start = mark if math.dist(point, place) < SAME_PLACE_M else "that place"

@@ -19,7 +19,7 @@ from fillside.belief.result.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.calibration.routine.prompts import known_words, place_words, receptor_words, tape_words
+from fillside.calibration.routine.prompts import known_words, measuring_words, place_words, receptor_words
 from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import (
@@ -288,7 +288,7 @@ def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
         return
     head = asked.head or ""
     if asked.unit == "m" and asked.expected_m is not None:
-        yield f"{tape_words(rig, asked.at, head)} About {asked.expected_m:.2f} m are expected."
+        yield f"{measuring_words(rig, asked.at, head)} About {asked.expected_m:.2f} m are expected."
     if asked.expected_lux is None:
         return
     lit = f"{head} alone at {numbers.percent(asked.level)}" if head else "all heads out"
