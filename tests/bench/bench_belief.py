@@ -21,7 +21,8 @@ from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
 from fillside.belief.evidence import readings_from_csv
-from fillside.belief.next_reading import next_reading
+from fillside.belief.questions.candidates import Candidate
+from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration
@@ -88,6 +89,7 @@ def read_asked(studio: TrueStudio, count: int) -> None:
         asked = next_reading(found)
         assert asked is not None
         one = asked.asked
+        assert isinstance(one, Candidate)
         studio.read({} if one.head is None else {one.head: one.level}, one.at, one.facing, one.receptor)
 
 

@@ -34,7 +34,8 @@ from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
 from fillside.belief.evidence import readings_from_csv
-from fillside.belief.next_reading import next_reading
+from fillside.belief.questions.candidates import Candidate
+from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.belief.result.intervals import Intervals
 from fillside.rig.calibration import Calibration
@@ -66,6 +67,8 @@ def read_asked_plan(hidden: HiddenStudio, count: int) -> None:
         if asked is None:
             raise RuntimeError("nothing is asked for")
         one = asked.asked
+        if not isinstance(one, Candidate):
+            raise RuntimeError("a tape is asked for")
         hidden.read({} if one.head is None else {one.head: one.level}, one.at, one.facing, one.receptor)
 
 

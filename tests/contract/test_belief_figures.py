@@ -14,7 +14,8 @@ import pytest
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import believe
 from fillside.belief.evidence import Reading, readings_from_csv
-from fillside.belief.next_reading import next_reading
+from fillside.belief.questions.candidates import Candidate
+from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
 from fillside.belief.suspicions import suspicion
 from fillside.rig.calibration import Calibration
@@ -205,14 +206,15 @@ def test_the_first_reading_asked_for_is_at_the_working_level() -> None:
     rig = Rig.model_validate(studio(9).rig_table())
     asked = next_reading(believe((), rig))
     assert asked is not None
+    assert isinstance(asked.asked, Candidate)
     assert asked.asked.head in {"key", "fill"}
     assert asked.asked.receptor == "flat"
     assert 0.3 <= asked.asked.level <= 0.85
-    assert asked.ratio_sigma_after_stops < 0.8 * asked.ratio_sigma_stops
+    assert (asked.after.ratio or 9.0) < 0.8 * (asked.now.ratio or 0.0)
     assert not asked.enough
 
 
-def test_asking_goes_on_until_it_is_enough() -> None:
+def test_asking_goes_on_until_it_is_good_enough_to_shoot() -> None:
     hidden = studio(10)
     rig = Rig.model_validate(hidden.rig_table())
     mark = np.array(rig.first_mark)
@@ -224,14 +226,18 @@ def test_asking_goes_on_until_it_is_enough() -> None:
         if asked.enough:
             break
         one = asked.asked
+        assert isinstance(one, Candidate)
         hidden.read({} if one.head is None else {one.head: one.level}, one.at, one.facing, one.receptor)
         asked_of.append(one.head)
         places.append(np.array(one.at) - mark)
-    assert asked.ratio_sigma_stops < 0.06
-    assert 4 <= len(asked_of) < 20
-    assert {"key", "fill"} <= set(asked_of)
+    assert asked.good
+    assert asked.to_come == 0
+    assert max(asked.now.ratio or 9.0, asked.now.exposure or 9.0) <= 0.1
+    assert (asked.now.face or 9.0) <= 0.15
+    assert 4 <= len(asked_of) < 12
+    assert {"key", "fill", None} == set(asked_of)
+    assert set(asked_of[:2]) == {"key", "fill"}
     assert all(np.linalg.norm(step) <= 0.61 for step in places)
-    assert len({tuple(step) for step in places}) > 2
     assert all(np.linalg.norm(place + mark - h.position) > 0.3 for place in places for h in hidden.heads)
 
 
@@ -250,11 +256,12 @@ def test_what_the_next_reading_promises_comes_about() -> None:
     before = next_reading(belief_from_csv(hidden.csv(), rig))
     assert before is not None
     one = before.asked
+    assert isinstance(one, Candidate)
     hidden.read({} if one.head is None else {one.head: one.level}, one.at, one.facing, one.receptor)
     after = next_reading(belief_from_csv(hidden.csv(), rig))
     assert after is not None
-    assert after.ratio_sigma_stops == pytest.approx(before.ratio_sigma_after_stops, rel=0.25)
-    assert abs(np.log2(hidden.taken[-1].value_lux / before.expected_lux)) < 3 * before.expected_sigma_stops
+    assert after.now.ratio == pytest.approx(before.after.ratio, rel=0.25)
+    assert abs(np.log2(hidden.taken[-1].value_lux / before.expected)) < 3 * before.expected_sigma
 
 
 def test_other_heads_are_asked_for_as_well() -> None:
@@ -271,6 +278,7 @@ def test_other_heads_are_asked_for_as_well() -> None:
     assert asked.asked.head in {"top", "wall"}
     behind = next_reading(belief_from_csv(hidden.csv(), rig), only={"wall"})
     assert behind is not None
+    assert isinstance(behind.asked, Candidate)
     assert (behind.asked.at, behind.asked.facing) == ((0.4, 1.9, 1.2), "camera")
 
 

@@ -182,7 +182,7 @@ async def test_the_whole_routine_ends_with_a_go_and_the_wanted_ratio(store: Stor
         await here.calibrate()
         verdict = here.step["verdict"]
         assert verdict["go"], here.step["says"]
-        assert here.step["may"] == ["start"]
+        assert here.step["may"] == ["start", "more"]
         assert here.hold.snapshot().shown is None
         judged = Judge(here.rig).verdict((0.0, 0.0, 1.2), here.levels, 2.0, verdict["exposure_wanted_lux"])
         assert abs(judged.ratio_error_stops) <= 0.1

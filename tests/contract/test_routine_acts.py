@@ -14,7 +14,9 @@ from fillside.calibration.routine.routine import (
     Kind,
     Routine,
     Stage,
+    announced,
     go,
+    more,
     passed_over,
     start,
     ticked,
@@ -32,7 +34,7 @@ from fillside.calibration.routine.steps import (
 from fillside.orders.answers import Refusal
 from fillside.rig.calibration import Calibration, SuggestedReading
 
-ALL_ACTS: tuple[Act, ...] = ("tick", "go", "skip", "repeat", "leave", "finish")
+ALL_ACTS: tuple[Act, ...] = ("tick", "go", "skip", "repeat", "leave", "finish", "more")
 ASKED = {
     "head": None,
     "level": 0.0,
@@ -177,6 +179,70 @@ def test_every_head_is_read_once_unless_it_is_passed_over() -> None:
     routine = at_stage("calibrate", "read")
     assert (reading_to_take(routine, known) or SuggestedReading()).head == "fill"
     assert reading_to_take(passed_over(routine, "fill"), known) is None
+
+
+def wanting(**more: object) -> StudioKnowledge:
+    """A studio of which every head was read, and one more reading of the key is asked for."""
+    sure = {"ratio_sigma_stops": 0.12, "exposure_sigma_stops": 0.08, "face_sigma_stops": 0.1}
+    then = {"ratio_sigma_after_two_stops": 0.09, "exposure_sigma_after_two_stops": 0.08}
+    asked = {**ASKED, "head": "key", "level": 0.6, "to_come": 3, **sure, **then, **more}
+    return StudioKnowledge(rig_of(), Calibration.model_validate({"next": asked}), None, {"key": 1, "fill": 1})
+
+
+def test_the_readings_end_where_it_was_said_and_no_later() -> None:
+    known = wanting()
+    routine = announced(at_stage("calibrate", "read", readings=(1, 2)), 3)
+    assert routine.ends_at == 5
+    assert announced(routine, 9).ends_at == 5
+    assert (step_of(routine, known).number, step_of(routine, known).of) == (3, 5)
+    assert step_of(routine, wanting(to_come=7)).of == 5
+    assert step_of(routine, wanting(to_come=1)).of == 3
+    for number in (3, 4):
+        routine = took(routine, number)
+        assert reading_to_take(routine, known) is not None
+    assert reading_to_take(took(routine, 5), known) is None
+    unread = StudioKnowledge(known.rig, known.latest, None, {"key": 5})
+    assert (reading_to_take(took(routine, 5), unread) or SuggestedReading()).head == "fill"
+
+
+def test_the_readings_end_sooner_once_it_is_good_enough() -> None:
+    routine = announced(at_stage("calibrate", "read", readings=(1, 2)), 3)
+    assert reading_to_take(routine, wanting(enough=True, good=True)) is None
+
+
+def test_who_wants_more_reads_two_more_and_checks_anew() -> None:
+    known = wanting(enough=True, good=True)
+    done = at_stage(
+        "calibrate", "done", readings=(1, 2, 3), ends_at=3, passed_over=("hair", "", "head key", "exposure")
+    )
+    done.may("more")
+    again = more(done)
+    assert (again.stage, again.ends_at, again.checked) == ("read", 5, ())
+    assert again.passed_over == ("hair", "")
+    assert (step_of(again, known).number, step_of(again, known).of) == (4, 5)
+    assert reading_to_take(took(again, 4), known) is not None
+    assert reading_to_take(took(took(again, 4), 5), known) is None
+    with refused():
+        at_stage("lineup", "done").may("more")
+    assert step_of(at_stage("lineup", "done"), known).may == ("start",)
+
+
+def test_what_is_known_at_the_end_is_said_and_what_two_more_would_bring() -> None:
+    checking = at_stage("calibrate", "verify", readings=(1, 2, 3), ends_at=3)
+    (said,) = (says for says in step_of(checking, wanting()).says if says.startswith("Known"))
+    assert said == (
+        "Known to ±0.24 stop of ratio, ±0.16 stop of exposure, ±0.20 stop of face: not as well as one would "
+        "wish. Two more readings would bring ±0.18 stop of ratio."
+    )
+    good = step_of(checking, wanting(good=True, ratio_sigma_stops=0.09)).says
+    assert any("good enough to shoot. More readings would bring little." in says for says in good)
+    lineup = step_of(at_stage("lineup", "verify"), wanting()).says
+    assert not any(says.startswith("Known") for says in lineup)
+
+
+def test_another_lamp_that_the_receptor_is_to_face_is_named() -> None:
+    said = step_of(at_stage("calibrate", "read"), wanting(facing="fill", receptor="flat")).says
+    assert any("pointed at the middle of fill, not at key" in says for says in said)
 
 
 def warm_cfl(drive: str) -> str:

@@ -35,7 +35,8 @@ from fillside.belief.observations import (
     stops_slopes,
     wanted_of,
 )
-from fillside.belief.priors import AMBIENT, CHANGED_STOPS, MOVED_M, ROOM, STAND, TAPE_SD_M
+from fillside.belief.posterior import tape_row
+from fillside.belief.priors import AMBIENT, CHANGED_STOPS, MOVED_M, ROOM
 
 FloatArray = NDArray[np.float64]
 Seen = Reading | TapeMeasure | SensorValue
@@ -129,9 +130,7 @@ class NewEvidence:
         found[~self._by_tape] = stops_slopes(lux, slopes)
         for i, one in enumerate(self.seen):
             if isinstance(one, TapeMeasure):
-                head = model.names.index(one.head)
-                found[i, model.head_block(head).start + STAND] = TAPE_SD_M
-                found[i, model.index_of_step(0) :] = model.by_step("moved")[head]
+                found[i] = tape_row(model, model.names.index(one.head), (True,) * len(model.steps))
         return found
 
     @cached_property

@@ -51,6 +51,9 @@ HAND_PROBABILITIES = np.array([0.30, 0.21, 0.21, 0.15, 0.09, 0.04])
 MODEL_SD_STOPS, SKY_SD_STOPS = 0.02, 0.2
 """Errors of the model: what four numbers for a room and an even disc for a canopy leave out, from one place
 to the next; and what they and one small window leave out of the light with all heads out."""
+CHEEK_SD_STOPS, SKY_ON_CHEEK_SD_STOPS = 0.03, 0.3
+"""The same on the sides of a face, which look between the lamps, where nobody meters: half in the penumbra of
+lamps that are not the even discs they are taken for, and by a part of the sky that was not read."""
 LAMP_DRIFT_STOPS, DAYLIGHT_DRIFT_STOPS = 0.15, 1.2
 """Standard deviations of the walks of a lamp and of daylight in a day; the walk of a lamp ends after
 `DRIFT_DAYS`, since lamps age slowly and come back with the weather and the mains."""
@@ -266,14 +269,21 @@ def own_sd(meter_sd: FloatArray, hand: FloatArray, hand_sd_m: float, coarse: Flo
 
 
 def model_sd(
-    model: Model, there: Figures, wanted: Quantities, lux: FloatArray, told_sd: float = 0.0
+    model: Model,
+    there: Figures,
+    wanted: Quantities,
+    lux: FloatArray,
+    told_sd: float = 0.0,
+    cheeks: Sequence[int] = (),
 ) -> FloatArray:
     """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight, of
-    which a sensor tells to `told_sd` [stops]."""
+    which a sensor tells to `told_sd` [stops], and more where they are of the `cheeks`."""
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
+    known, beside = np.full(len(lux), MODEL_SD_STOPS), np.full(len(lux), SKY_SD_STOPS)
+    known[list(cheeks)], beside[list(cheeks)] = CHEEK_SD_STOPS, SKY_ON_CHEEK_SD_STOPS
     walked = DAYLIGHT_SD_STOPS**2 * np.abs(np.log2(wanted.daylight))
-    sky = np.sqrt(SKY_SD_STOPS**2 + told_sd**2 + walked)
-    return np.asarray(np.hypot(MODEL_SD_STOPS, sky * np.minimum(share, 1.0)))
+    sky = np.sqrt(beside**2 + told_sd**2 + walked)
+    return np.asarray(np.hypot(known, sky * np.minimum(share, 1.0)))
 
 
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:

@@ -8,6 +8,7 @@ of a Kalman update, in the space of what was seen, which is smaller than that of
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -60,10 +61,8 @@ class InverseProblem:
         lux, slopes = self.model.lux_and_slopes(there, self.seen.quantities)
         expected, rows = stops(lux), stops_slopes(lux, slopes)
         for head, after, _ in self.seen.tapes:
-            row = np.zeros((1, self.model.size))
-            row[0, self.model.head_block(head).start + STAND] = TAPE_SD_M
-            row[0, self.model.index_of_step(0) :] = self.model.by_step("moved")[head] * after
-            expected, rows = np.append(expected, row @ z), np.concatenate([rows, row])
+            row = tape_row(self.model, head, after)
+            expected, rows = np.append(expected, row @ z), np.concatenate([rows, row[None]])
         off = self.values - expected
         return Point(there, expected, rows, float(off @ self.weight @ off + z @ z))
 
@@ -81,6 +80,15 @@ class Point:
     def z(self) -> FloatArray:
         """The unknowns (size,)."""
         return self.figures.z
+
+
+def tape_row(model: Model, head: int, after: Sequence[bool]) -> FloatArray:
+    """Slopes (size,) of how far a head's stand is from where the file puts it [m], after some of the
+    steps."""
+    row = np.zeros(model.size)
+    row[model.head_block(head).start + STAND] = TAPE_SD_M
+    row[model.index_of_step(0) :] = model.by_step("moved")[head] * after
+    return row
 
 
 def most_likely(problem: InverseProblem, start: FloatArray) -> Point:

@@ -17,7 +17,8 @@ from fillside.cli.render.routine import NAMES, STAGES, WIDTH, Step, StepText, co
 
 POLL_S = 0.2
 REST_WITHIN_S = 60.0
-COMMANDS = {"skip": "skip", "again": "repeat", "leave": "leave", "finish": "finish", "go": "go"}
+COMMANDS = {"skip": "skip", "again": "repeat", "leave": "leave", "finish": "finish"}
+COMMANDS |= {"more": "more", "go": "go"}
 """Words accepted in place of a value, and the acts that they stand for."""
 _YES, _NO = ("", "y", "yes"), ("n", "no")
 

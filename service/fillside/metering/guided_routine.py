@@ -25,6 +25,7 @@ from fillside.calibration.routine.steps import (
     may_read,
     reading_to_take,
     step_of,
+    to_come,
 )
 from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.drift import Drift
@@ -132,6 +133,8 @@ class GuidedRoutine:
             self._go_to(routine.model_copy(update={"left": False}))
         elif act == "repeat":
             await self._repeat(routine)
+        elif act == "more":
+            self._go_to(acts.more(routine))
         elif act == "finish":
             self._go_to(routine.next_stage())
         else:
@@ -295,6 +298,8 @@ class GuidedRoutine:
         if not routine.left:
             if routine.kind == "calibrate" and self._latest is None and routine.stage in ("read", "verify"):
                 await self._weigh()
+            if routine.stage == "read" and self._latest is not None:
+                self._go_to(routine := acts.announced(routine, to_come(routine, self._known())))
             if routine.stage == "read" and reading_to_take(routine, self._known()) is None:
                 self._go_to(routine := routine.next_stage())
             if routine.stage == "verify":

@@ -15,7 +15,7 @@ from fillside.rig.fields import InconsistencyError, Number, Point
 
 Whole = Annotated[int, Field(strict=True, ge=1, le=10**15 - 1)]
 
-Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finish"]
+Act = Literal["start", "tick", "go", "skip", "repeat", "leave", "resume", "finish", "more"]
 
 
 class Read(MeterOrder):

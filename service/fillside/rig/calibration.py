@@ -130,14 +130,20 @@ class WeighedReading(CalibrationPart):
 
 
 class SuggestedReading(CalibrationPart):
-    """The next reading that would help most: a head (None: all out) at a level, and the meter's place.
+    """The next question that would help most: a reading of a head (None: all out) at a level, with the
+    meter's place, or a tape measure from there to the head.
 
     Attributes:
+        unit: "m" for a tape measure; left out for a reading of light.
         expected_lux: expected reading [lx], within `sigma_stops`.
-        ratio_sigma_stops, ratio_sigma_after_stops: uncertainty of the held ratio before and after [stops].
-        exposure_sigma_stops, exposure_sigma_after_stops: the same of the exposure [stops].
-        enough: true if this reading is no longer necessary.
-        to_come: number of readings until no more are necessary.
+        expected_m: expected distance [m], within `sigma_m`.
+        ratio_sigma_stops, ratio_sigma_after_stops, ratio_sigma_after_two_stops: standard uncertainty of the
+            ratio held at the marks, now, after this answer, and after one more [stops].
+        exposure_sigma_stops and so on: the same of the exposure [stops].
+        face_sigma_stops and so on: the same of the face's two sides [stops].
+        good: true if the light is known well enough to shoot.
+        enough: true if this answer is no longer necessary: it is good, or little is to be gained.
+        to_come, to_come_s: number of answers until no more are necessary, and the time that they take [s].
     """
 
     head: StrictStr | None = None
@@ -145,20 +151,33 @@ class SuggestedReading(CalibrationPart):
     at: Place | None = None
     receptor: StrictStr = "flat"
     facing: StrictStr = "head"
+    unit: StrictStr | None = None
     expected_lux: Number | None = None
     sigma_stops: Number | None = None
+    expected_m: Number | None = None
+    sigma_m: Number | None = None
     ratio_sigma_stops: Number | None = None
     ratio_sigma_after_stops: Number | None = None
+    ratio_sigma_after_two_stops: Number | None = None
     exposure_sigma_stops: Number | None = None
     exposure_sigma_after_stops: Number | None = None
+    exposure_sigma_after_two_stops: Number | None = None
+    face_sigma_stops: Number | None = None
+    face_sigma_after_stops: Number | None = None
+    face_sigma_after_two_stops: Number | None = None
+    good: StrictBool = False
     enough: StrictBool = False
     to_come: Number = 1
+    to_come_s: Number | None = None
 
     OPTIONAL = frozenset(
         {
-            *("head", "level", "at", "receptor", "facing", "expected_lux", "sigma_stops"),
-            *("ratio_sigma_stops", "ratio_sigma_after_stops"),
-            *("exposure_sigma_stops", "exposure_sigma_after_stops", "enough", "to_come"),
+            *("head", "level", "at", "receptor", "facing", "unit"),
+            *("expected_lux", "sigma_stops", "expected_m", "sigma_m"),
+            *("ratio_sigma_stops", "ratio_sigma_after_stops", "ratio_sigma_after_two_stops"),
+            *("exposure_sigma_stops", "exposure_sigma_after_stops", "exposure_sigma_after_two_stops"),
+            *("face_sigma_stops", "face_sigma_after_stops", "face_sigma_after_two_stops"),
+            *("good", "enough", "to_come", "to_come_s"),
         }
     )
 

@@ -123,7 +123,9 @@ def _event(random: Random, rig: Args) -> Order:
 
 
 def _routine(random: Random, rig: Args) -> Order:
-    act = random.choice(["start", "start", "go", "tick", "skip", "repeat", "leave", "resume", "finish"])
+    act = random.choice(
+        ["start", "start", "go", "tick", "skip", "repeat", "leave", "resume", "finish", "more"]
+    )
     return {"act": act, "item": "lamps"} if act == "tick" else {"act": act}
 
 

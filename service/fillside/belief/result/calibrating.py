@@ -22,8 +22,9 @@ from fillside.belief.evidence import (
     evidence_from_csv,
 )
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
-from fillside.belief.next_reading import NextReading, next_reading
 from fillside.belief.observations import DARK_LUX
+from fillside.belief.questions.candidates import TapeCandidate
+from fillside.belief.questions.next_reading import NextReading, next_reading
 from fillside.belief.result.entries import notes_of, reading_from_entry
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
@@ -165,25 +166,47 @@ def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
 
 
 def suggested(asked: NextReading | None) -> SuggestedReading | None:
-    """The next best reading as data; None where there is none."""
+    """The next question as data; None where there is none."""
     if asked is None:
         return None
-    one = asked.asked
-    return SuggestedReading(
-        head=one.head,
-        level=one.level,
-        at=one.at,
-        receptor=one.receptor,
-        facing="head" if one.head == one.facing else one.facing,
-        expected_lux=_short(asked.expected_lux),
-        sigma_stops=_short(asked.expected_sigma_stops),
-        ratio_sigma_stops=_short(asked.ratio_sigma_stops),
-        ratio_sigma_after_stops=_short(asked.ratio_sigma_after_stops),
-        exposure_sigma_stops=_short(asked.exposure_sigma_stops),
-        exposure_sigma_after_stops=_short(asked.exposure_sigma_after_stops),
-        enough=asked.enough,
-        to_come=asked.to_come,
+    sure = {
+        f"{name}_sigma{when}_stops": _short(sigma)
+        for when, then in (("", asked.now), ("_after", asked.after), ("_after_two", asked.after_two))
+        for name, sigma in (("ratio", then.ratio), ("exposure", then.exposure), ("face", then.face))
+        if sigma is not None
+    }
+    return SuggestedReading.model_validate(
+        {
+            **_question(asked),
+            **sure,
+            "good": asked.good,
+            "enough": asked.enough,
+            "to_come": asked.to_come,
+            "to_come_s": round(asked.to_come_s),
+        }
     )
+
+
+def _question(asked: NextReading) -> dict[str, object]:
+    """The question itself, and the answer that is expected."""
+    one = asked.asked
+    if isinstance(one, TapeCandidate):
+        return {
+            "head": one.head,
+            "at": one.at,
+            "unit": "m",
+            "expected_m": _short(asked.expected),
+            "sigma_m": _short(asked.expected_sigma),
+        }
+    return {
+        "head": one.head,
+        "level": one.level,
+        "at": one.at,
+        "receptor": one.receptor,
+        "facing": "head" if one.head == one.facing else one.facing,
+        "expected_lux": _short(asked.expected),
+        "sigma_stops": _short(asked.expected_sigma),
+    }
 
 
 def _rms(values: Sequence[Any]) -> float:

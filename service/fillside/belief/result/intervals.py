@@ -34,6 +34,7 @@ FloatArray = NDArray[np.float64]
 OfHead = TypeVar("OfHead", HeadReport, PredictedHead)
 
 _DARK_LUX, _OUT = 1e-6, 1e-9
+_CHEEKS = (FACE_KEY, FACE_FILL)
 
 
 @dataclass(frozen=True)
@@ -148,10 +149,11 @@ class Intervals:
         heads = _with_own(prediction.heads, own)
         return prediction.model_copy(update={"heads": heads, "uncertainty": sure.uncertainty})
 
-    def log2_slopes(self, place: Point, levels: FloatArray) -> FloatArray:
-        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,)."""
-        lux, slopes, _ = self._light(place, levels)
-        return _log2_slopes(lux, slopes)
+    def log2_slopes(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and what the
+        model leaves out of them [stops] (k,)."""
+        lux, slopes, coarse = self._light(place, levels)
+        return _log2_slopes(lux, slopes), coarse
 
     def _sure(
         self, place: Point, levels: FloatArray, target: BalanceTarget, doubts: tuple[HeadDoubt, ...]
@@ -235,10 +237,10 @@ class Intervals:
     def _light(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
         belief, parts = self._belief, []
-        for asked in (self._there_at(place), *self._behind):
+        for asked, cheeks in ((self._there_at(place), _CHEEKS), *((own, ()) for own in self._behind)):
             wanted = asked.at(levels, self.daylight)
             lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted, asked.direct)
-            coarse = model_sd(belief.model, belief.figures, wanted, lux, self.daylight_sd)
+            coarse = model_sd(belief.model, belief.figures, wanted, lux, self.daylight_sd, cheeks)
             parts.append((lux, slopes, coarse))
         order = np.empty(len(self._is_behind), dtype=np.intp)
         order[np.concatenate([np.flatnonzero(~self._is_behind), np.flatnonzero(self._is_behind)])] = (

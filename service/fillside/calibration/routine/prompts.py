@@ -5,12 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterable, Sequence
 
+from fillside.belief.result.expanded_uncertainty import around, expanded
+from fillside.rig.calibration import SuggestedReading
 from fillside.rig.checks.cautions import GAS_LAMPS
 from fillside.rig.notation import percent
 from fillside.rig.tables.model import WORK_ROLE, Head, Rig
 
 SAME_PLACE_M = 0.03
 HOLD_IT = "Arm out, phone screen away."
+_OF_THE_LIGHT = ("ratio", "exposure", "face")
 
 
 def place_words(rig: Rig, place: Sequence[float]) -> str:
@@ -48,14 +51,14 @@ def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
     )
 
 
-def tape_words(rig: Rig, place: Sequence[float], head: str) -> str:
-    """From where to where to measure with a tape."""
+def measuring_words(rig: Rig, place: Sequence[float], head: str) -> str:
+    """The distance to measure by a tape."""
     mark, point = nearest_mark(rig, place)
-    where = (
-        f"{mark}, {place[2]:.2f} m above the floor," if math.dist(point, place) < SAME_PLACE_M else "there"
-    )
+    start = mark if math.dist(point, place) < SAME_PLACE_M else "that place"
+    way = "" if start == mark else f"{place_words(rig, place)} "
     return (
-        f"With a tape, from {where} to the middle of the lit face of {head}. It may be hot: do not touch it."
+        f"{way}Hold a tape from {start}, {place[2]:.2f} m above the floor, to the middle of {head}. The lamp "
+        "may be hot: do not touch it."
     )
 
 
@@ -63,7 +66,9 @@ def receptor_words(receptor: str, facing: str, head: str) -> str:
     """Which receptor to use, and what to point it at."""
     out = "Dome out" if receptor == "dome" else "Flat receptor"
     target = "the camera" if facing == "camera" else f"the middle of {head if facing == 'head' else facing}"
-    return f"{out}, pointed at {target}."
+    if not head or facing in ("head", head, "camera"):
+        return f"{out}, pointed at {target}."
+    return f"{out}, pointed at {target}, not at {head}: what it gives that way counts too."
 
 
 def names_of(names: Iterable[str]) -> str:
@@ -147,3 +152,26 @@ def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
 
 def _is(names: Sequence[str]) -> str:
     return "is" if len(names) == 1 else "are"
+
+
+def known_words(asked: SuggestedReading | None) -> tuple[str, ...]:
+    """How well the light is known at the marks, by the question that would come next, and whether that is
+    good enough to shoot; what two more readings would bring where that is less."""
+    if asked is None:
+        return ()
+    now, then = _within(asked, ""), _within(asked, "_after_two")
+    if not now:
+        return ()
+    known = f"Known to {', '.join(f'{around(now[name])} of {name}' for name in now)}"
+    verdict = "good enough to shoot" if asked.good else "not as well as one would wish"
+    surer = {name: within for name, within in then.items() if around(within) != around(now.get(name, within))}
+    if not surer:
+        return (f"{known}: {verdict}. More readings would bring little.",)
+    more = ", ".join(f"{around(surer[name])} of {name}" for name in surer)
+    return (f"{known}: {verdict}. Two more readings would bring {more}.",)
+
+
+def _within(asked: SuggestedReading, when: str) -> dict[str, float]:
+    """Expanded uncertainties by name [stops], of those that there are."""
+    found = {name: getattr(asked, f"{name}_sigma{when}_stops") for name in _OF_THE_LIGHT}
+    return {name: expanded(float(sigma)) for name, sigma in found.items() if sigma is not None}

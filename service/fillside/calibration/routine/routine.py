@@ -8,9 +8,11 @@ them, or when the person goes on without:
     round       read -> done
 
 `prepare` wants every caution ticked, the camera on manual among them. `warm` wants two readings two minutes
-apart that agree. `read` takes what is asked until one more would help little; the light of the room alone is
-asked for by `go`, since the studio goes dark for it. In a round each head is read once. `verify` holds wanted
-against metered. A routine that is left keeps its place; nothing here knows a clock, a light or a meter.
+apart that agree. `read` takes what is asked until the light is known well enough; the light of the room alone
+is asked for by `go`, since the studio goes dark for it. How many readings that takes is said when the stage
+begins, and it ends there at the latest, with what is known by then; `more` goes on from there, two readings
+at a time. In a round each head is read once. `verify` holds wanted against metered. A routine that is left
+keeps its place; nothing here knows a clock, a light or a meter.
 """
 
 from __future__ import annotations
@@ -37,10 +39,13 @@ ACTS: dict[Stage, tuple[Act, ...]] = {
     "prepare": ("tick", "go", "leave"),
     "warm": ("skip", "repeat", "leave"),
     "read": ("go", "skip", "repeat", "finish", "leave"),
-    "verify": ("skip", "repeat", "finish", "leave"),
-    "done": ("start",),
+    "verify": ("skip", "repeat", "finish", "more", "leave"),
+    "done": ("start", "more"),
 }
-"""What may be done in each stage, beside handing in the reading that is asked for."""
+"""What may be done in each stage, beside handing in the reading that is asked for; `more` where readings are
+of a calibration."""
+MORE = 2
+"""Readings that `more` asks for."""
 
 
 class WarmReading(BaseModel):
@@ -55,7 +60,8 @@ class WarmReading(BaseModel):
 class Routine(BaseModel):
     """Where a routine is. `readings` are the numbers of the readings taken for the calibration, `verified`
     those of its checks, in a round of the heads `read`; `dark` is that the studio was asked to be dark for
-    the next one."""
+    the next one. `ends_at` is the number of readings with which the stage that reads ends, as was said when
+    it began; `asked_for_more` that it goes on until then in any case."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -71,6 +77,8 @@ class Routine(BaseModel):
     passed_over: tuple[str, ...] = ()
     dark: bool = False
     left: bool = False
+    ends_at: int | None = None
+    asked_for_more: bool = False
 
     def next_stage(self) -> Routine:
         """The same routine at its next stage."""
@@ -78,6 +86,16 @@ class Routine(BaseModel):
         return self.model_copy(
             update={"stage": stages[stages.index(self.stage) + 1], "dark": False, "left": False}
         )
+
+    @property
+    def acts(self) -> tuple[Act, ...]:
+        """What may be done in this stage."""
+        return tuple(act for act in ACTS[self.stage] if act != "more" or self.kind == "calibrate")
+
+    @property
+    def has_all_it_said(self) -> bool:
+        """Whether as many readings were taken as was said when the stage began."""
+        return self.ends_at is not None and len(self.readings) >= self.ends_at
 
     def may(self, act: Act) -> None:
         """Raise Refusal unless the act fits the stage."""
@@ -87,8 +105,8 @@ class Routine(BaseModel):
             return
         if self.left and act != "finish":
             raise Refusal("not_now", "the routine is left; resume it first")
-        if act not in ACTS[self.stage]:
-            fits = ", ".join((*ACTS[self.stage], *(("resume",) if self.left else ())))
+        if act not in self.acts:
+            fits = ", ".join((*self.acts, *(("resume",) if self.left else ())))
             raise Refusal("not_now", f'"{act}" does not fit here; what does: {fits}')
 
     def may_start_over(self) -> None:
@@ -155,6 +173,25 @@ def without(routine: Routine, number: int) -> Routine:
     left, read = list(routine.readings), list(routine.read)
     del left[place], read[place : place + 1]
     return routine.model_copy(update={"readings": tuple(left), "read": tuple(read)})
+
+
+def announced(routine: Routine, to_come: int) -> Routine:
+    """The routine with the number of readings that it takes at most, unless that was said before."""
+    if routine.ends_at is not None:
+        return routine
+    return routine.model_copy(update={"ends_at": len(routine.readings) + to_come})
+
+
+def more(routine: Routine) -> Routine:
+    """Back to the readings, for two more; what was checked is to be checked against what they say."""
+    ends_at = len(routine.readings) + MORE
+    update = {"stage": "read", "ends_at": ends_at, "asked_for_more": True, "checked": ()}
+    return routine.model_copy(update={**update, "passed_over": _beside_checks(routine)})
+
+
+def _beside_checks(routine: Routine) -> tuple[str, ...]:
+    """What was passed over of the readings: heads, and the room's own light."""
+    return tuple(what for what in routine.passed_over if " " not in what and what != "exposure")
 
 
 def passed_over(routine: Routine, what: str) -> Routine:

@@ -19,14 +19,15 @@ from fillside.calibration.routine.prompts import (
     flag_words,
     flagged,
     half_way_words,
+    known_words,
     lit_words,
+    measuring_words,
     must_stay_on,
     names_of,
     place_words,
     receptor_words,
-    tape_words,
 )
-from fillside.calibration.routine.routine import ACTS, Kind, Routine, Stage
+from fillside.calibration.routine.routine import Kind, Routine, Stage
 from fillside.calibration.routine.warmth import WARM_AFTER_S
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration, SuggestedReading
@@ -65,11 +66,11 @@ class Asks(BaseModel):
 class Step(BaseModel):
     """Where a routine is, what it asks, and what may be done.
 
-    `of` counts what is done and what is still to come, in the stage that reads by an estimate made anew each
-    time. `lit` are the heads to be on by level while it is asked (None: the light as it is held), `flag`
-    those that burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s] before
-    which the reading is not taken. `curve` is what is known so far about the dimming of the head that is
-    asked for.
+    `of` counts what is done and what is still to come; in the stage that reads it is never more than was said
+    when that began. `lit` are the heads to be on by level while it is asked (None: the light as it is held),
+    `flag` those that burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s]
+    before which the reading is not taken. `curve` is what is known so far about the dimming of the head that
+    is asked for.
     """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
@@ -89,6 +90,7 @@ class Step(BaseModel):
     left: bool = False
     ratio_sigma_stops: float | None = None
     exposure_sigma_stops: float | None = None
+    face_sigma_stops: float | None = None
     curve: LearnedCurve | None = None
     verdict: CheckVerdict | None = None
 
@@ -135,7 +137,7 @@ def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
 def step_of(routine: Routine, known: StudioKnowledge) -> Step:
     """What is asked now."""
     step = _STAGES[routine.stage](routine, known)
-    may = tuple(act for act in ACTS[routine.stage] if act != "go" or _goes(routine, step))
+    may = tuple(act for act in routine.acts if act != "go" or _goes(routine, step))
     return step.model_copy(update={"left": routine.left, "may": may})
 
 
@@ -203,7 +205,7 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
         routine=routine.kind,
         stage="read",
         number=len(routine.readings) + 1,
-        of=len(routine.readings) + _to_come(routine, known),
+        of=_of(routine, known),
         title=f"Meter {head}" if head else "Meter the room",
         says=(
             *([alone_words(known.rig, head, asked.level, shown.flag)] if head else ()),
@@ -225,12 +227,14 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
         flag=shown.flag,
         ratio_sigma_stops=following.ratio_sigma_stops,
         exposure_sigma_stops=following.exposure_sigma_stops,
+        face_sigma_stops=following.face_sigma_stops,
         curve=learned_curve(known.latest, head),
     )
 
 
 def reading_to_take(routine: Routine, known: StudioKnowledge) -> SuggestedReading | None:
-    """The one more reading that helps most; None when one may as well stop.
+    """The one more reading that helps most; None when one may as well stop, or when as many were taken as was
+    said.
 
     Every head is read once at least, passed over ones aside, whatever the estimate says.
     """
@@ -242,11 +246,11 @@ def reading_to_take(routine: Routine, known: StudioKnowledge) -> SuggestedReadin
 
 
 def _wanted(routine: Routine, known: StudioKnowledge) -> SuggestedReading | None:
-    """What the estimate asks for; None when it has enough."""
+    """What the estimate asks for; None when it has enough, or all that was said to come."""
     asked = None if known.latest is None else known.latest.next
-    if asked is None or asked.enough or (asked.head or "") in routine.passed_over:
+    if asked is None or (asked.head or "") in routine.passed_over or routine.has_all_it_said:
         return None
-    return asked
+    return None if asked.enough and not routine.asked_for_more else asked
 
 
 def _unread(routine: Routine, known: StudioKnowledge) -> list[str]:
@@ -256,7 +260,16 @@ def _unread(routine: Routine, known: StudioKnowledge) -> list[str]:
     return [name for name in _metered_heads(known.rig) if name not in done]
 
 
-def _to_come(routine: Routine, known: StudioKnowledge) -> int:
+def _of(routine: Routine, known: StudioKnowledge) -> int:
+    """The number of readings when the stage ends: as was said when it began, or fewer."""
+    of = len(routine.readings) + to_come(routine, known)
+    least = len(routine.readings) + max(1, len(_unread(routine, known)))
+    if routine.ends_at is None:
+        return of
+    return max(least, routine.ends_at if routine.asked_for_more else min(of, routine.ends_at))
+
+
+def to_come(routine: Routine, known: StudioKnowledge) -> int:
     """About how many readings are still to be taken, the one that is asked for among them."""
     if routine.kind == "round":
         return len(_unread(routine, known))
@@ -308,6 +321,7 @@ def _verify(routine: Routine, known: StudioKnowledge) -> Step:
             head=asked.head or "the exposure", alone="" if shown.flag else " alone"
         ),
         says=(
+            *(_known_so_far(routine, known) if not routine.checked else ()),
             *((NO_CALIBRATION,) if known.best is None and not routine.checked else ()),
             *((lit_words(known.rig, list(asked.lit), shown.flag), *shown.says) if not by_tape else ()),
             *_where_words(known.rig, asked),
@@ -331,10 +345,17 @@ def _verify(routine: Routine, known: StudioKnowledge) -> Step:
 def _where_words(rig: Rig, asked: CheckReading) -> tuple[str, ...]:
     """Where to hold the meter and what to point it at, or what to measure by tape."""
     if asked.what == "tape":
-        return (tape_words(rig, asked.at, str(asked.head)),)
+        return (measuring_words(rig, asked.at, str(asked.head)),)
     place = half_way_words if asked.what == "near" else None
     where = place_words(rig, asked.at) if place is None else place(rig, asked.at, str(asked.head))
     return where, receptor_words(asked.receptor, asked.facing, asked.head or "")
+
+
+def _known_so_far(routine: Routine, known: StudioKnowledge) -> tuple[str, ...]:
+    """How well a calibration knows the light, and what more readings would bring."""
+    if routine.kind != "calibrate" or known.latest is None or not known.taken:
+        return ()
+    return known_words(known.latest.next)
 
 
 _TITLES = {
@@ -376,7 +397,7 @@ def _done(routine: Routine, known: StudioKnowledge) -> Step:
         number=len(routine.checked),
         of=len(routine.checked),
         title="Go" if result.go else "Not a go",
-        says=(*result.says, *advice),
+        says=(*result.says, *advice, *_known_so_far(routine, known)),
         verdict=result,
     )
 

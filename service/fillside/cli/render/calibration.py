@@ -19,7 +19,7 @@ from fillside.belief.result.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.calibration.routine.prompts import place_words, receptor_words
+from fillside.calibration.routine.prompts import known_words, measuring_words, place_words, receptor_words
 from fillside.cli.render.readings import display_value, interval_text, suspects
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import (
@@ -284,11 +284,17 @@ def _readings(entries: Sequence[WeighedReading]) -> list[list[str]]:
 
 
 def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
-    if asked is None or asked.at is None or asked.expected_lux is None:
+    if asked is None or asked.at is None:
         return
     head = asked.head or ""
+    if asked.unit == "m" and asked.expected_m is not None:
+        yield f"{measuring_words(rig, asked.at, head)} About {asked.expected_m:.2f} m are expected."
+    if asked.expected_lux is None:
+        return
     lit = f"{head} alone at {numbers.percent(asked.level)}" if head else "all heads out"
-    if asked.enough:
+    if asked.good:
+        yield "The light is known well enough to shoot; the reading that would help most:"
+    elif asked.enough:
         yield "One more reading would help little; the best would be:"
     else:
         yield "The reading that would help most now:"
@@ -298,3 +304,4 @@ def _next(rig: Rig, asked: SuggestedReading | None) -> Iterator[str]:
     before = interval_text(asked.ratio_sigma_stops), interval_text(asked.exposure_sigma_stops)
     after = interval_text(asked.ratio_sigma_after_stops), interval_text(asked.exposure_sigma_after_stops)
     yield f"The ratio would go from {before[0]} to {after[0]}, the exposure from {before[1]} to {after[1]}."
+    yield from known_words(asked)

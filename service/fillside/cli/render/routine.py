@@ -32,7 +32,7 @@ class StepText:
 
     def __init__(self, constants: Mapping[str, float]) -> None:
         self._constants = constants
-        self._sigmas_before: tuple[float | None, float | None] = (None, None)
+        self._sigmas_before: tuple[float | None, ...] = (None, None, None)
 
     def lines(self, step: Step, unit: DisplayUnit) -> list[str]:
         """Format a step, with the expected value in the meter's unit."""
@@ -58,13 +58,15 @@ class StepText:
 
     def _progress(self, step: Step) -> list[str]:
         """Format the uncertainty of the light, and its value before the last reading."""
-        sigmas, before = (step["ratio_sigma_stops"], step["exposure_sigma_stops"]), self._sigmas_before
-        if None in sigmas:
+        names = ("ratio", "exposure", "face")
+        sigmas, before = tuple(step[f"{name}_sigma_stops"] for name in names), self._sigmas_before
+        if None in sigmas[:2]:
             return []
         self._sigmas_before = sigmas
         parts = [
             _change(name, interval_text(sigma), None if was is None else interval_text(was))
-            for name, sigma, was in zip(("ratio", "exposure"), sigmas, before, strict=True)
+            for name, sigma, was in zip(names, sigmas, before, strict=True)
+            if sigma is not None
         ]
         return [f"  So far: {', '.join(parts)}."]
 
@@ -96,7 +98,7 @@ def _verdict(step: Step) -> list[str]:
 
 
 def count(step: Step) -> str:
-    """Number a reading; the total is an estimate until the last.
+    """Number a reading; the total is the most that are asked for.
 
     >>> count({"stage": "read", "number": 7, "of": 9}), count({"stage": "read", "number": 9, "of": 9})
     ('7 of about 9', '9, probably the last')

@@ -45,11 +45,11 @@ export class Findings {
     say(byId("curve-says"), `${curve.head}: light given over level sent, with ${count(curve.readings.length, "reading")}`);
   }
 
-  #showUncertainty({ stage, readings, ratio_sigma_stops: ratio, exposure_sigma_stops: exposure, number }) {
-    const isKnown = typeof ratio === "number" && typeof exposure === "number";
+  #showUncertainty({ stage, ratio_sigma_stops: ratio, exposure_sigma_stops: exposure, face_sigma_stops: face, number }) {
+    const isKnown = ratio > 0 && exposure > 0;
     mark(byId("uncertainty-panel"), "hidden", isKnown ? null : "");
     if (!isKnown) return;
-    say(byId("sure-says"), `Ratio known to ${words.within(ratio)}, exposure to ${words.within(exposure)}`);
+    say(byId("sure-says"), `Ratio known to ${words.within(ratio)}, exposure to ${words.within(exposure)}${face ? `, face to ${words.within(face)}` : ""}`);
     if (stage !== "read" || this.#barsKey === `${number} ${ratio}`) return;
     this.#barsKey = `${number} ${ratio}`;
     this.#bars = [...this.#bars.filter((one) => one.number < number), { number, ratio }];

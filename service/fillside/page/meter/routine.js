@@ -35,7 +35,7 @@ export class RoutineView {
   }
 
   show({ state, places }) {
-    // The step stays while an order is on its way: the steps between reading and evaluation are of no interest.
+    // The step stays while an order is on its way: those until the reading is weighed are of no interest.
     if (!this.#busy) this.#routine = state.routine ?? null;
     this.#settled = state.settled;
     this.#camera = state.camera;
@@ -49,16 +49,14 @@ export class RoutineView {
     const showing = this.open && this.#routine !== null && !this.#routine.left;
     mark(document.body, "data-view", showing ? "routine" : null);
     mark(byId("routine"), "hidden", showing ? null : "");
-    this.#showStart(state);
+    this.#showStart(state, unfinished);
     if (showing) this.#showStep();
   }
 
-  #showStart(state) {
-    const routine = this.#routine;
-    const unfinished = routine && routine.stage !== "done";
+  #showStart(state, routine) {
     say(byId("calibrated"), state.calibrated_at ? `Calibrated ${localTime(state.calibrated_at)}.` : "Not calibrated yet.");
-    mark(byId("routine-resume"), "hidden", unfinished ? null : "");
-    if (unfinished) say(byId("routine-resume"), `Go on: ${NAMES[routine.routine].toLowerCase()}, ${STAGES[routine.stage]}`);
+    mark(byId("routine-resume"), "hidden", routine ? null : "");
+    if (routine) say(byId("routine-resume"), `Go on: ${NAMES[routine.routine].toLowerCase()}, ${STAGES[routine.stage]}`);
   }
 
   #showStep() {
@@ -193,8 +191,7 @@ export class RoutineView {
     const focused = document.activeElement;
     for (const button of byId("routine").querySelectorAll("[data-routine]")) {
       const { routine: act } = button.dataset;
-      const useful = act !== "repeat" || number > 1;
-      mark(button, "hidden", allowed.has(act) && useful ? null : "");
+      mark(button, "hidden", allowed.has(act) && (act !== "repeat" || number > 1) ? null : "");
     }
     mark(byId("go"), "aria-disabled", ticks.every((tick) => tick.ticked) ? null : "true");
     const isDark = stage === "read" && allowed.has("go");

@@ -1,4 +1,5 @@
-"""The readings a person could take next: which head, at which level, where, which receptor, facing what."""
+"""The questions a person could answer next: readings (which head, at which level, where, which receptor,
+facing what) and tape measures."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
+from fillside.belief.evidence import CAMERA
 from fillside.belief.observations import exposure_facing
 from fillside.rig.tables.model import Head, Rig
 
@@ -36,12 +38,24 @@ class Candidate:
     facing: str
 
 
-def candidates(
-    belief: Belief, held: Sequence[FloatArray], only: Collection[str | None] | None
-) -> Iterator[Candidate]:
-    """Readings worth considering, with levels (n,) `held` at each mark; of the heads in `only`, if given.
+@dataclass(frozen=True)
+class TapeCandidate:
+    """A tape measure to take: from a place to the middle of a head's lit face."""
 
-    A dome toward the camera is asked for once a head has a flat reading: the ratio rests on flat ones.
+    head: str
+    at: Place
+
+
+Question = Candidate | TapeCandidate
+
+
+def candidates(
+    belief: Belief, held: Sequence[FloatArray], only: Collection[str | None] | None, tapes: bool = False
+) -> Iterator[Question]:
+    """Questions worth considering, with levels (n,) `held` at each mark; of the heads in `only`, if given.
+
+    A head is asked for by a receptor that does not face it once it has a flat reading that does: the ratio
+    rests on those. `tapes` are asked for too where the person has one.
     """
     rig = belief.rig
     read_flat = {name for r in belief.readings if r.receptor == "flat" for name in r.heads}
@@ -53,16 +67,38 @@ def candidates(
                 yield from _of_head(rig, head, tried, mark)
                 if head.rule in ("key", "fill") and head.name in read_flat:
                     yield Candidate(head.name, tried, mark, rig.meter.receptor, exposure_facing(rig))
+            if head.rule != "background" and head.name in read_flat:
+                yield from _from_aside(rig, head, _read_at(head, level), mark)
+            if tapes and head.rule in ("key", "fill"):
+                yield TapeCandidate(head.name, mark)
         if only is None or None in only:
             yield from _ambient(rig, mark)
 
 
 def _ambient(rig: Rig, mark: Place) -> Iterator[Candidate]:
-    for rule in ("key", "fill"):
-        name = next((head.name for head in rig.heads if head.rule == rule), None)
-        if name is not None:
-            yield Candidate(None, 0.0, mark, "flat", name)
+    for name in _first_of_roles(rig):
+        yield Candidate(None, 0.0, mark, "flat", name)
+    yield Candidate(None, 0.0, mark, "flat", CAMERA)
     yield Candidate(None, 0.0, mark, rig.meter.receptor, exposure_facing(rig))
+
+
+def _first_of_roles(rig: Rig) -> list[str]:
+    """The names of the first key and the first fill head, where there are such."""
+    names = (next((h.name for h in rig.heads if h.rule == rule), None) for rule in ("key", "fill"))
+    return [name for name in names if name is not None]
+
+
+def _from_aside(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Candidate]:
+    """A head lit and the receptor toward the other lamps, which shows its light off the room, and toward the
+    camera."""
+    for name in (*_first_of_roles(rig), CAMERA):
+        if name != head.name:
+            yield Candidate(head.name, level, mark, "flat", name)
+
+
+def _read_at(head: Head, held: float) -> float:
+    """The level that is held, as it may be asked for."""
+    return 1.0 if head.dimming.fixed else round(min(max(held, LEAST_LEVEL), 1.0), 2)
 
 
 def _of_head(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Candidate]:

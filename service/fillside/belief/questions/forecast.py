@@ -1,0 +1,205 @@
+"""The effect of answers not yet given: what each question would do to the uncertainty of the held light.
+
+An answer has a known effect on a belief that is linear about its best studio, whatever it is: with covariance
+C of the unknowns, slopes a of what is asked and its variance v, C becomes C - C a a' C / (a' C a + v) (V. V.
+Fedorov, Theory of Optimal Experiments, 1972). So the way ahead can be gone without any answer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fillside.belief.belief import Belief
+from fillside.belief.model import Term, Wanted
+from fillside.belief.observations import (
+    MEASURED_SD_M,
+    hand_slopes,
+    meter_sd_expected,
+    model_sd,
+    own_sd,
+    stops_slopes,
+)
+from fillside.belief.posterior import tape_row
+from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate
+from fillside.belief.questions.times import QuestionTimes
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.intp]
+BoolArray = NDArray[np.bool_]
+
+RATIO, EXPOSURE, FACE, OTHERS = range(4)
+GOOD_STOPS = np.array([0.1, 0.1, 0.15, 0.15])
+"""Standard uncertainties that are good enough to shoot: twice that is a fifth of a stop for ratio and
+exposure, well below the third by which cameras and meters step. Of the face and of other heads it is nearly
+that third: a face that turns a little changes by more, and hair and background are set by taste."""
+WEIGHTS = np.array([1.0, 1.0, 1.0, 0.1])
+ROOM = -1
+"""The light with all heads out, as the subject of a question."""
+MATTERS = 0.4
+"""The share of the largest gain from which a question may be asked because it takes less time."""
+
+
+@dataclass(frozen=True)
+class Aims:
+    """All that is to become sure (p): slopes (p, size) [stops], what it is (`RATIO` and so on), whether it is
+    at a mark, and what the model leaves out of it [stops]."""
+
+    rows: FloatArray
+    of: IntArray
+    at_mark: BoolArray
+    left_out: FloatArray
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Questions (m), what they share with one another and with the aims (p), and what is left unknown of
+    those.
+
+    Attributes:
+        expected: the answer expected of each (m,) [lux, or metres of a tape].
+        alike, noise: covariance of what they are of (m, m), and the variance of each alone (m,).
+        shared: covariance with the aims (m, p).
+        left: variance of the aims (p,) [stops^2].
+        aims: the aims.
+        times, seconds: how long each takes after any other, and after the last answer (m,) [s].
+        subject: the head that each is of (m,), `ROOM` for the light with all heads out.
+        unseen: the subjects of which nothing was seen yet; they come first, in order, the room last.
+        spent_s: the time that the questions took that were gone ahead with [s].
+    """
+
+    expected: FloatArray
+    alike: FloatArray
+    noise: FloatArray
+    shared: FloatArray
+    left: FloatArray
+    aims: Aims
+    times: QuestionTimes
+    seconds: FloatArray
+    subject: IntArray
+    unseen: frozenset[int]
+    spent_s: float = 0.0
+
+    @classmethod
+    def of(cls, belief: Belief, asked: Sequence[Question], aims: Aims) -> Forecast:
+        expected, rows, sd = _as_seen(belief, asked)
+        times, subject = QuestionTimes.of(asked, belief.rig), _subjects(belief, asked)
+        after = belief.posterior
+        return cls(
+            expected,
+            after.covariance(rows, rows),
+            sd**2,
+            after.covariance(rows, aims.rows),
+            after.variance(aims.rows),
+            aims,
+            times,
+            times.after_reading(belief.readings[-1] if belief.readings else None),
+            subject,
+            unseen_subjects(belief) & frozenset(subject.tolist()),
+        )
+
+    @property
+    def spread(self) -> FloatArray:
+        """Variance of what each should show (m,)."""
+        return np.asarray(np.diag(self.alike) + self.noise)
+
+    @property
+    def gains(self) -> FloatArray:
+        """By how much each takes the mean square of the uncertainties over what is good enough down (m,)."""
+        less = self.shared**2 / self.spread[:, None]
+        return np.asarray(less @ self._weights)
+
+    @property
+    def _weights(self) -> FloatArray:
+        """The weight of each aim (p,): each kind by what is good enough of it, half of it at the marks."""
+        found = np.zeros(len(self.aims.of))
+        for kind, good in enumerate(GOOD_STOPS):
+            for there in (self.aims.at_mark, ~self.aims.at_mark):
+                own = (self.aims.of == kind) & there
+                found[own] = WEIGHTS[kind] / good**2 / max(int(own.sum()), 1)
+        return found
+
+    @property
+    def best(self) -> int:
+        """The question with the largest gain for the time it takes, among those that gain much.
+
+        Of what nobody has read there is no telling how far it strays from its label, so that comes first.
+        """
+        gains = np.where(self._comes_first, self.gains, -1.0)
+        worth = np.where(gains >= MATTERS * gains.max(), gains / self.seconds, -1.0)
+        return int(np.argmax(worth))
+
+    @property
+    def _comes_first(self) -> BoolArray:
+        """True for the questions (m,) of the first subject of which nothing was seen, or for all of them."""
+        if not self.unseen:
+            return np.ones(len(self.subject), dtype=np.bool_)
+        return np.asarray(self.subject == min(self.unseen - {ROOM}, default=ROOM))
+
+    def told(self) -> list[float | None]:
+        """Standard uncertainties of ratio, exposure, face and other heads at the worst mark [stops]."""
+        variance = self.left + self.aims.left_out**2
+        found = [variance[(self.aims.of == kind) & self.aims.at_mark] for kind in range(len(GOOD_STOPS))]
+        return [math.sqrt(float(own.max())) if len(own) else None for own in found]
+
+    def with_best(self) -> Forecast:
+        """The forecast once the best of them is answered."""
+        best, over = self.best, float(self.spread[self.best])
+        own, of_aims = self.alike[:, best], self.shared[best]
+        return replace(
+            self,
+            alike=self.alike - np.outer(own, own) / over,
+            shared=self.shared - np.outer(own, of_aims) / over,
+            left=np.maximum(self.left - of_aims**2 / over, 0.0),
+            seconds=self.times.after(best),
+            unseen=self.unseen - {int(self.subject[best])},
+            spent_s=self.spent_s + float(self.seconds[best]),
+        )
+
+
+def unseen_subjects(belief: Belief) -> frozenset[int]:
+    """The heads, and the room with all of them out, of which there is no reading yet."""
+    read = {name for reading in belief.readings for name in reading.heads}
+    heads = {i for i, name in enumerate(belief.model.names) if name not in read}
+    return frozenset(heads | ({ROOM} if all(reading.heads for reading in belief.readings) else set()))
+
+
+def _subjects(belief: Belief, asked: Sequence[Question]) -> IntArray:
+    return np.array([ROOM if one.head is None else belief.model.names.index(one.head) for one in asked])
+
+
+def _as_seen(belief: Belief, asked: Sequence[Question]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Expected answers (m,), slopes (m, size) and standard uncertainty (m,) of questions: lux and stops of
+    readings, metres of tapes."""
+    reads = [i for i, one in enumerate(asked) if isinstance(one, Candidate)]
+    expected, sd = np.zeros(len(asked)), np.full(len(asked), MEASURED_SD_M)
+    rows = np.zeros((len(asked), belief.model.size))
+    expected[reads], rows[reads], sd[reads] = _as_readings(
+        belief, [one for one in asked if isinstance(one, Candidate)]
+    )
+    for i, one in enumerate(asked):
+        if isinstance(one, TapeCandidate):
+            head = belief.model.names.index(one.head)
+            rows[i] = tape_row(belief.model, head, (True,) * len(belief.model.steps))
+            expected[i] = math.dist(belief.rig.heads[head].position, one.at) + rows[i] @ belief.z
+    return expected, rows, sd
+
+
+def _as_readings(belief: Belief, asked: Sequence[Candidate]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Expected lux (m,), slopes in stops (m, size), standard uncertainty [stops] (m,) of readings to take."""
+    model, there = belief.model, belief.figures
+    wanted = []
+    for one in asked:
+        dome, terms = one.receptor == "dome", list[Term]()
+        if one.head is not None:
+            terms.append(Term(model.names.index(one.head), one.level, one.at, one.facing, dome))
+        wanted.append(Wanted(tuple(terms), one.at, one.facing, dome, metered=True))
+    quantities = model.quantities(wanted)
+    lux, slopes = model.lux_and_slopes(there, quantities)
+    meter = meter_sd_expected(belief.rig.meter.sigma, lux)
+    hand, coarse = hand_slopes(model, there, quantities), model_sd(model, there, quantities, lux)
+    return lux, stops_slopes(lux, slopes), own_sd(meter, hand, belief.hand_sd_m, coarse)
