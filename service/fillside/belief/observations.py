@@ -86,6 +86,7 @@ class Observations:
         days: ages (m,) at the time for which the studio is believed.
         daylight_days: days (m,) by which they are newer, or else older, than the sky that it is believed for;
             0 where a sensor told.
+        untold_stops: standard deviation (m,) of the sky where no sensor told, if it did of other readings.
         readings: how many of them are readings.
         tapes: per tape measure the head, after which steps it was (k,), and how far it says the stand is from
             where the file puts it [m].
@@ -96,6 +97,7 @@ class Observations:
     meter_sd: FloatArray
     days: FloatArray
     daylight_days: FloatArray
+    untold_stops: FloatArray
     readings: int
     tapes: tuple[tuple[int, tuple[bool, ...], float], ...] = ()
 
@@ -144,6 +146,7 @@ def observations(
         meter_sd=np.concatenate([meter, np.full(len(stated), AMBIENT_STATED_SD / LN2)]),
         days=np.array(days),
         daylight_days=np.array(walked),
+        untold_stops=np.array([*_untold_stops(readings, read, model.rig, sky), *(0.0 for _ in stated)]),
         readings=len(readings),
         tapes=tuple(_tapes(evidence, model)),
     )
@@ -180,6 +183,16 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
 def _days(time: str | None, now: float | None) -> float:
     then = seconds_of(time)
     return 0.0 if then is None or now is None else max(now - then, 0.0) / _DAY_S
+
+
+def _untold_stops(
+    readings: Sequence[Reading], read: Sequence[Wanted], rig: Rig, sky: Sky | None
+) -> list[float]:
+    """The sky of readings of which no sensor told is as far off [stops] as those are of which it did."""
+    told = [told_lux(reading, rig) is not None for reading in readings]
+    apart = [math.log2(one.daylight) for one, known in zip(read, told, strict=True) if known]
+    unrest = math.sqrt(sum(stops**2 for stops in apart) / len(apart)) if apart and sky is not None else 0.0
+    return [0.0 if known else unrest for known in told]
 
 
 def _daylight_days(reading: Reading, rig: Rig, now: float | None, sky: Sky | None) -> float:
@@ -274,6 +287,7 @@ def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: 
     days = np.clip(seen.daylight_days, -DAYLIGHT_DAYS, DAYLIGHT_DAYS)
     skies = DAYLIGHT_DRIFT_STOPS**2 * _shared(days)
     skies += DAYLIGHT_SD_STOPS**2 * _shared(np.log2(seen.quantities.daylight))
+    skies += np.diag(seen.untold_stops**2)
     return np.asarray(lamps @ lamps.T * aged + np.outer(ambient, ambient) * skies)
 
 
