@@ -218,6 +218,7 @@ def test_intervals_under_another_sky_are_of_that_sky(monkeypatch: pytest.MonkeyP
 
     still, cloud, sun = exposure(1.0), exposure(0.125), exposure(4.0)
     assert cloud < 1.25 * still
+    assert exposure(0.0) == pytest.approx(exposure(1e-5), abs=1e-3)
     assert exposure(4.0, 0.5) > 1.3 * sun
     monkeypatch.setattr(observations, "DAYLIGHT_SD_STOPS", 0.0)
     assert exposure(4.0) < 0.97 * sun

@@ -33,6 +33,8 @@ from fillside.rig.tables.model import Rig
 FloatArray = NDArray[np.float64]
 
 _DARK_LUX = 1e-6
+_LEAST_DAYLIGHT = 1e-6
+"""Night counts as so much, so that it is a number of stops away."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ class _Asked:
 
     def at(self, levels: FloatArray, daylight: float) -> Quantities:
         """With heads at levels (n,), and so many times as much ambient light."""
-        sky = np.full(len(self.wanted), daylight)
+        sky = np.full(len(self.wanted), max(daylight, _LEAST_DAYLIGHT))
         return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head], daylight=sky)
 
 
