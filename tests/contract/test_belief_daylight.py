@@ -100,6 +100,25 @@ def test_readings_under_cloud_and_sun_agree_about_one_studio() -> None:
     assert np.abs(blind.figures.log2_cd - one.figures.log2_cd).max() > 0.3
 
 
+def test_readings_under_one_other_sky_err_together() -> None:
+    """Beside a sensor that does not see all: those under the sky of the dark readings share nothing."""
+    noise = believe(readings(rig(), CLOUDY), rig()).problem.noise
+    dark, key, fill = slice(0, 3), slice(3, 6), slice(6, 9)
+    assert (noise[key, key] > 1e-5).all()
+    assert (noise[fill, fill] > 1e-7).all()
+    assert not noise[key, fill].any()
+    assert np.count_nonzero(noise[dark]) == 3
+
+
+def test_a_reading_of_which_no_sensor_told_may_be_of_a_sky_as_far_off_as_the_others() -> None:
+    here = rig()
+    still, restless = (
+        [*readings(here, skies)[:-1], readings(here, {}, told=False)[-1]] for skies in ({}, CLOUDY)
+    )
+    calm, doubtful = (float(believe(one, here).problem.noise[-1, -1]) for one in (still, restless))
+    assert doubtful > 1.5 * calm
+
+
 def test_the_calibration_says_what_the_sensor_showed_when_the_room_was_read() -> None:
     here = rig()
     taken = readings(here, {"dark": 2.0})
@@ -199,6 +218,7 @@ def test_intervals_under_another_sky_are_of_that_sky(monkeypatch: pytest.MonkeyP
 
     still, cloud, sun = exposure(1.0), exposure(0.125), exposure(4.0)
     assert cloud < 1.25 * still
+    assert exposure(0.0) == pytest.approx(exposure(1e-5), abs=1e-3)
     assert exposure(4.0, 0.5) > 1.3 * sun
     monkeypatch.setattr(observations, "DAYLIGHT_SD_STOPS", 0.0)
     assert exposure(4.0) < 0.97 * sun

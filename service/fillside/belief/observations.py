@@ -89,6 +89,7 @@ class Observations:
         days: ages (m,) at the time for which the studio is believed.
         daylight_days: days (m,) by which they are newer, or else older, than the sky that it is believed for;
             0 where a sensor told.
+        untold_stops: standard deviation (m,) of the sky where no sensor told, if it did of other readings.
         readings: how many of them are readings.
         tapes: per tape measure the head, after which steps it was (k,), and how far it says the stand is from
             where the file puts it [m].
@@ -99,6 +100,7 @@ class Observations:
     meter_sd: FloatArray
     days: FloatArray
     daylight_days: FloatArray
+    untold_stops: FloatArray
     readings: int
     tapes: tuple[tuple[int, tuple[bool, ...], float], ...] = ()
 
@@ -145,6 +147,7 @@ def observations(
         meter_sd=np.concatenate([meter, np.full(len(stated), AMBIENT_STATED_SD / LN2)]),
         days=days,
         daylight_days=skies,
+        untold_stops=np.array([*_untold_stops(readings, read, model.rig, sky), *(0.0 for _ in stated)]),
         readings=len(readings),
         tapes=tuple(_tapes(evidence, model)),
     )
@@ -205,6 +208,16 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
     then = seconds_of(time)
     events = [seconds_of(event.time) for event in evidence.events]
     return tuple(then is None or (event is not None and event <= then) for event in events)
+
+
+def _untold_stops(
+    readings: Sequence[Reading], read: Sequence[Wanted], rig: Rig, sky: Sky | None
+) -> list[float]:
+    """The sky of readings of which no sensor told is as far off [stops] as those are of which it did."""
+    told = [told_lux(reading, rig) is not None for reading in readings]
+    apart = [math.log2(one.daylight) for one, known in zip(read, told, strict=True) if known]
+    unrest = math.sqrt(sum(stops**2 for stops in apart) / len(apart)) if apart and sky is not None else 0.0
+    return [0.0 if known else unrest for known in told]
 
 
 def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, ...], float]]:
@@ -295,6 +308,7 @@ def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: 
     days = np.clip(seen.daylight_days, -DAYLIGHT_DAYS, DAYLIGHT_DAYS)
     skies = DAYLIGHT_DRIFT_STOPS**2 * _shared(days)
     skies += DAYLIGHT_SD_STOPS**2 * _shared(np.log2(seen.quantities.daylight))
+    skies += np.diag(seen.untold_stops**2)
     return np.asarray(lamps @ lamps.T * aged + np.outer(ambient, ambient) * skies)
 
 

@@ -35,6 +35,8 @@ OfHead = TypeVar("OfHead", HeadReport, PredictedHead)
 
 _DARK_LUX, _OUT = 1e-6, 1e-9
 _CHEEKS = (FACE_KEY, FACE_FILL)
+_LEAST_DAYLIGHT = 1e-6
+"""Night counts as so much, so that it is a number of stops away."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,7 @@ class _Asked:
 
     def at(self, levels: FloatArray, daylight: float) -> Quantities:
         """With heads at levels (n,), and so many times as much ambient light."""
-        sky = np.full(len(self.wanted), daylight)
+        sky = np.full(len(self.wanted), max(daylight, _LEAST_DAYLIGHT))
         return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head], daylight=sky)
 
 
