@@ -121,6 +121,27 @@ def test_refusals_of_a_kind_share_a_row_for_a_minute(store: Store, clock: Clock)
     assert " 3000 times until " in journal_lines(rows)[1]
 
 
+def test_a_count_that_goes_on_is_written_every_ten_seconds(store: Store, clock: Clock) -> None:
+    """So that a flood costs the disk next to nothing, and one that stops the daemon loses next to nothing."""
+    journal = Journal(store, clock)
+
+    def times() -> int:
+        written(store)
+        return int(latest_entries(store)[0]["times"])
+
+    journal.write(TRACKER, FAR, "out_of_range", "far")
+    journal.write_counts()
+    assert times() == 1
+    for later_s, told in ((0.5, 1), (5.0, 1), (9.9, 1), (10.0, 5), (10.5, 5), (19.9, 5), (20.0, 8)):
+        clock.now = NOW + later_s
+        journal.write(TRACKER, FAR, "out_of_range", "far")
+        journal.write_counts()
+        assert times() == told
+    journal.write(TRACKER, FAR, "out_of_range", "far")
+    journal.write_counts(at_once=True)
+    assert times() == 9
+
+
 def test_the_first_refusal_is_there_at_once_and_kinds_are_told_apart(store: Store, clock: Clock) -> None:
     journal = Journal(store, clock)
     journal.write(TRACKER, FAR, "out_of_range", "far")

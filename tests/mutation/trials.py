@@ -154,7 +154,7 @@ class Tracing:
 
     def __exit__(self, *_: object) -> None:
         sys.settrace(None)
-        threading.settrace(None)  # type: ignore[arg-type]
+        threading.settrace(None)
 
     @contextmanager
     def apart(self) -> Iterator[None]:
