@@ -80,6 +80,7 @@ ROOMS = {
         f"{SERVICE}/storage/**/*.py",
         (
             "*/test_storage*.py",
+            "*/test_stored_rows.py",
             "*/test_takes.py",
             "*/test_bounds.py",
             "*/test_acknowledged.py",
