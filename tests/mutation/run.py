@@ -4,7 +4,7 @@
     python tests/mutation/run.py service/fillside/balance/solver/rounding.py
     python tests/mutation/run.py                      every mutant of every room: for a night
 
-Nothing on the disk is changed. It is ours since libraries pass over properties and cached functions, a fifth
+No file is changed. It is ours since libraries pass over properties and cached functions, a fifth
 of some rooms here, and know neither two source roots nor samples. A survivor is a promise that no test holds,
 which wants a test, or a change that makes no difference to anybody.
 """
@@ -13,11 +13,13 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -229,9 +231,12 @@ def main() -> int:
     for path in {mutant.path for mutant in mutants}:
         import_module(path)
     tally = Tally()
-    options = ["-n0", "-s", "-o", "timeout=0", "-p", "no:cacheprovider", "--no-header", "-qq"]
     trials = Trials(mutants, tally.tell)
-    pytest.main([*options, "--rootdir", str(ROOT), *map(str, tests)], [trials])
+    with TemporaryDirectory() as folder:
+        os.chdir(folder)  # a faulty name is no file of ours
+        options = ["-n0", "-s", "-qq", "--no-header", "-o", "timeout=0", "-p", "no:cacheprovider"]
+        places = ["-c", str(ROOT / "pyproject.toml"), "--rootdir", str(ROOT), "--basetemp", f"{folder}/tests"]
+        pytest.main([*options, *places, *map(str, tests)], [trials])
     print(trials.trouble, *tally.lines(), sep="\n")
     return 1 if trials.trouble else 0
 
