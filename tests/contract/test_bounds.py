@@ -366,6 +366,24 @@ def test_a_calibration_a_reading_does_not_stay_and_what_was_weighed_is_not_taken
     assert metering.save_calibration(store, {}, [3], BODY).result(20) == 82
 
 
+def test_what_a_calibration_or_a_routine_needs_of_the_readings_stays_in_the_store(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each stands on its own readings; of the others only the newest two are kept here."""
+    monkeypatch.setattr(store, "unix_clock", lambda: NOW)
+    monkeypatch.setattr(thinning, "READINGS", replace(bounds.READINGS, rows=1))
+    monkeypatch.setattr(thinning, "NEWEST_READINGS", 2)
+    for _ in range(20):
+        metering.save_reading(store, "anna", "calibrate", READING).result(20)
+    metering.save_calibration(store, {}, [2, 5], BODY).result(20)
+    metering.save_routine(store, {"readings": [5, 9]}).result(20)
+    thinned(store)
+    assert [one.id for one in metering.readings(store)] == [20, 19, 9, 5, 2]
+    metering.save_routine(store, None).result(20)
+    thinned(store)
+    assert [one.id for one in metering.readings(store)] == [20, 19, 5, 2]
+
+
 def test_a_calibration_that_is_taken_into_use_meanwhile_does_not_go(store: Store) -> None:
     for _ in range(3):
         metering.save_calibration(store, {}, [], BODY).result(20)
