@@ -33,6 +33,8 @@ from mutation.mutants import Mutant
 ROOT = Path(__file__).resolve().parents[2]
 SURVIVED, KILLED = 0, 3
 """Exit codes of a fork that tried a mutant; another one is no verdict."""
+WAITING_S = 25.0
+"""Time that a fork may wait for others beyond that which it may work: the machine may be busy."""
 Place = tuple[str, int]
 
 
@@ -120,7 +122,7 @@ class Trials:
         functions = self.functions[str(mutant.path), *mutant.function]
         if not chosen or not functions:
             return "unreached"
-        limit_s = 5.0 + 5.0 * sum(ways.seconds[number] for number in chosen)
+        limit_s = 5.0 + 3.0 * sum(ways.seconds[number] for number in chosen)
         status, _ = in_fork(lambda: self.attempt(code, functions, chosen), limit_s)
         if os.WIFSIGNALED(status):
             return "timeout" if os.WTERMSIG(status) in {signal.SIGPROF, signal.SIGALRM} else "killed"
@@ -191,7 +193,7 @@ def fails(item: pytest.Item, following: list[pytest.Item]) -> bool:
 def in_fork(work: Callable[[], bytes], limit_s: float) -> tuple[int, bytes]:
     """Return a fork's exit status and what its work returned.
 
-    It is ended after so many seconds of work, or ten times as many of waiting.
+    It is ended after so many seconds of work, or a little more of waiting.
     """
     reads, writes = os.pipe()
     child = os.fork()
@@ -206,7 +208,7 @@ def in_fork(work: Callable[[], bytes], limit_s: float) -> tuple[int, bytes]:
         os.dup2(silence, 2)
         signal.signal(signal.SIGALRM, signal.SIG_DFL)
         signal.setitimer(signal.ITIMER_PROF, limit_s)
-        signal.setitimer(signal.ITIMER_REAL, 10.0 * limit_s)
+        signal.setitimer(signal.ITIMER_REAL, limit_s + WAITING_S)
         said = work()
         with open(writes, "wb") as pipe:
             pipe.write(said)
