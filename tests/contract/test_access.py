@@ -87,6 +87,21 @@ def test_the_file_is_private_and_holds_no_secret(tokens: TokenFile) -> None:
     assert token.split("-", 2)[2] not in tokens.path.read_text()
 
 
+def test_a_folder_made_for_the_file_is_private_as_well(tmp_path: Path) -> None:
+    TokenFile(tmp_path / "state" / "kept" / "tokens.json").make("operate", "anna")
+    assert stat.S_IMODE((tmp_path / "state" / "kept").stat().st_mode) == 0o700
+
+
+async def test_an_address_that_is_kept_out_is_told_of_once(
+    tokens: TokenFile, caplog: pytest.LogCaptureFixture
+) -> None:
+    authenticator = Authenticator(tokens, Clock())
+    for tried in range(WRONG_TRIES + 5):
+        await code_of(authenticator, "nonsense")
+        told = [record.getMessage() for record in caplog.records if STRANGER in record.getMessage()]
+        assert len(told) == (1 if tried >= WRONG_TRIES - 1 else 0)
+
+
 @pytest.mark.parametrize("body", ["", "{", "{}", '{"tokens": [{"may": "rule"}]}', '{"tokens": 3}', "[]"])
 async def test_a_file_that_cannot_be_read_lets_nobody_in(tokens: TokenFile, body: str) -> None:
     token = tokens.make("operate", "anna")
@@ -114,9 +129,12 @@ def test_what_each_may_order(may: Right, said: Any, passes: bool) -> None:
     if passes:
         check_may_order(holder, kind_of(said))
     else:
-        with pytest.raises(Refusal, match="anna may") as refused:
+        with pytest.raises(Refusal, match=f"^anna may {LIMITS[may]}$") as refused:
             check_may_order(holder, kind_of(said))
         assert refused.value.code == "forbidden"
+
+
+LIMITS = {"view": "look and not order", "meter": "hand in readings and nothing else"}
 
 
 def test_only_a_meter_may_not_look() -> None:

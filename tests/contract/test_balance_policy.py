@@ -15,6 +15,7 @@ from fillside.balance.solver.solve import solve
 from fillside.balance.solver.supply import supply_of
 from fillside.balance.target import BalanceTarget
 from fillside.rig.scene.scene import scene
+from fillside.rig.tables.model import Rig
 
 GRID = 220
 HAIR_STOPS = -0.5
@@ -123,3 +124,20 @@ def _both_count(wish: BalanceTarget, metering: Metering, rows: Rows, limits: Out
     lux = rows.lux(limits.most)
     asked, q = min(wish.exposure_lux, lux[2]), wish.quotient
     return bool(2 * lux[0] >= asked * q / (1 + q) and 2 * lux[1] >= asked / (1 + q))
+
+
+@pytest.mark.parametrize("roles", [("key", "fill"), ("key",), ("fill",)])
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_the_key_side_is_where_the_key_stands_or_else_where_the_fill_does_not(
+    roles: tuple[str, ...], side: float
+) -> None:
+    """Keys of these rigs stand right of the camera's line of sight, along +y, and fills left of it."""
+    table = random_rig(np.random.default_rng(7)).dump()
+    heads = [head for head in table["heads"] if head["role"] in roles]
+    for head in heads:
+        x, y, z = head["position"]
+        head["position"] = (side * x, y, z)
+    one = Metering(scene(Rig.model_validate({**table, "balance": {"ratio": 2.0}, "heads": heads})))
+    _, to_key_side = one.picture_axes((0.0, 0.0, 1.2))
+    assert to_key_side == pytest.approx([side, 0.0, 0.0], abs=0.01)
+    assert one.key_side == -side, "of somebody who looks at the camera"

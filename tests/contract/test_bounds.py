@@ -121,6 +121,27 @@ def test_refusals_of_a_kind_share_a_row_for_a_minute(store: Store, clock: Clock)
     assert " 3000 times until " in journal_lines(rows)[1]
 
 
+def test_a_count_that_goes_on_is_written_every_ten_seconds(store: Store, clock: Clock) -> None:
+    """So that a flood costs the disk next to nothing, and one that stops the daemon loses next to nothing."""
+    journal = Journal(store, clock)
+
+    def times() -> int:
+        written(store)
+        return int(latest_entries(store)[0]["times"])
+
+    journal.write(TRACKER, FAR, "out_of_range", "far")
+    journal.write_counts()
+    assert times() == 1
+    for later_s, told in ((0.5, 1), (5.0, 1), (9.9, 1), (10.0, 5), (10.5, 5), (19.9, 5), (20.0, 8)):
+        clock.now = NOW + later_s
+        journal.write(TRACKER, FAR, "out_of_range", "far")
+        journal.write_counts()
+        assert times() == told
+    journal.write(TRACKER, FAR, "out_of_range", "far")
+    journal.write_counts(at_once=True)
+    assert times() == 9
+
+
 def test_the_first_refusal_is_there_at_once_and_kinds_are_told_apart(store: Store, clock: Clock) -> None:
     journal = Journal(store, clock)
     journal.write(TRACKER, FAR, "out_of_range", "far")
@@ -343,6 +364,24 @@ def test_a_calibration_a_reading_does_not_stay_and_what_was_weighed_is_not_taken
     assert len(metering.readings(store, 1000)) == 80
     assert not metering.use_calibration(store, 8).result(20)
     assert metering.save_calibration(store, {}, [3], BODY).result(20) == 82
+
+
+def test_what_a_calibration_or_a_routine_needs_of_the_readings_stays_in_the_store(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each stands on its own readings; of the others only the newest two are kept here."""
+    monkeypatch.setattr(store, "unix_clock", lambda: NOW)
+    monkeypatch.setattr(thinning, "READINGS", replace(bounds.READINGS, rows=1))
+    monkeypatch.setattr(thinning, "NEWEST_READINGS", 2)
+    for _ in range(20):
+        metering.save_reading(store, "anna", "calibrate", READING).result(20)
+    metering.save_calibration(store, {}, [2, 5], BODY).result(20)
+    metering.save_routine(store, {"readings": [5, 9]}).result(20)
+    thinned(store)
+    assert [one.id for one in metering.readings(store)] == [20, 19, 9, 5, 2]
+    metering.save_routine(store, None).result(20)
+    thinned(store)
+    assert [one.id for one in metering.readings(store)] == [20, 19, 5, 2]
 
 
 def test_a_calibration_that_is_taken_into_use_meanwhile_does_not_go(store: Store) -> None:

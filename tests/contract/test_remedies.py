@@ -283,3 +283,34 @@ def test_a_head_is_moved_no_farther_back_than_the_wall() -> None:
 def test_a_head_that_stands_closer_to_the_ceiling_than_advised_may_still_come_down() -> None:
     low = {"camera.iso": 100, "plan.ceiling": 2.0}
     assert moves_of("key", low) == moves_of("key", {"camera.iso": 100}) != []
+
+
+def with_background(wanted_stops: float) -> Rig:
+    """The desk before a wall, and a small lamp on that, so many stops over the exposure."""
+    table = desk(**{"balance.relative": {"background": wanted_stops}}).dump()
+    wall = {
+        "name": "wall",
+        "role": "background",
+        "position": [1.0, 1.2, 1.8],
+        "aim": [0.0, 1.8, 1.4],
+        "intensity": 120.0,
+        "drive": {"driver": "wire", "bits": 16},
+    }
+    return Rig.model_validate({**table, "heads": [*table["heads"], wall]})
+
+
+def test_a_head_on_the_background_moves_along_its_line_to_that() -> None:
+    rig = with_background(1.0)
+    moves = [r.change for r in remedies(rig) if "heads.wall.position" in r.change]
+    new, old = moves[0]["heads.wall.position"], rig.head("wall").position
+    aim = rig.aim_of(rig.head("wall"))
+    assert math.dist(new, aim) < math.dist(old, aim)
+    assert math.dist(old, aim) == pytest.approx(math.dist(old, new) + math.dist(new, aim), abs=0.02)
+
+
+def test_a_role_that_is_nearly_as_bright_as_wished_may_be_accepted_as_it_is() -> None:
+    at_full = solve_rig(with_background(8.0)).report.achieved.relative["background"]
+    assert at_full is not None
+    offered = [remedy.change for remedy in remedies(with_background(at_full + 0.5))]
+    (found,) = [change for change in offered if "balance.relative.background" in change]
+    assert found["balance.relative.background"] == pytest.approx(at_full, abs=0.01)

@@ -12,9 +12,11 @@ from pathlib import Path
 
 import pytest
 
+from contract.disk import full
+from fillside.storage import opening
 from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnusableError
 from fillside.storage.folder import LockedFolder, default_folder
-from fillside.storage.migrate import migrations
+from fillside.storage.migrate import migrate, migrations
 from fillside.storage.opening import connect_writer
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
 from fillside.storage.records.saved_state import load_state, persistent_identity, save_state
@@ -218,3 +220,33 @@ def test_migrations_are_numbered_without_a_gap_and_each_runs_on_an_empty_databas
     tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     connection.close()
     assert {"remembered", "journal", "identity"} <= tables
+
+
+def test_a_step_back_is_never_taken(tmp_path: Path) -> None:
+    """Whoever runs the steps on a later schema is refused with both numbers, and nothing is written."""
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    later = len(migrations()) + 3
+    connection.execute(f"PRAGMA user_version = {later}")
+    with pytest.raises(DataTooNewError) as refused:
+        migrate(connection, tmp_path / FILE)
+    assert (refused.value.found, refused.value.known) == (later, len(migrations()))
+    assert connection.execute("SELECT name FROM sqlite_master").fetchall() == []
+    connection.close()
+
+
+def test_a_full_disk_at_the_start_is_no_damage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file is neither put aside nor written anew: it has all that was kept once there is room."""
+    with Store.open(tmp_path) as store:
+        save_state(store, {"mode": "freeze"}).result(20)
+    before = {path.name for path in tmp_path.iterdir()}
+
+    def no_room(*_: object) -> int:
+        raise full()
+
+    with monkeypatch.context() as now:
+        now.setattr(opening, "migrate", no_room)
+        with pytest.raises(sqlite3.OperationalError, match="full"):
+            opening.open_or_renew(tmp_path / FILE, print)
+    assert {path.name for path in tmp_path.iterdir()} - {f"{FILE}-wal", f"{FILE}-shm"} == before
+    with Store.open(tmp_path) as store:
+        assert load_state(store) == {"mode": "freeze"}

@@ -257,6 +257,18 @@ def test_a_trim_off_a_lamp_at_full_leaves_the_balance_under_it_out_of_reach() ->
     assert "key is at its full light before its trim" in says(up.state)
 
 
+def test_a_trim_that_is_not_met_is_told_only_while_it_is_to_be_met() -> None:
+    """A lamp that is shown at full light for a meter is there by order."""
+    up = in_place(balance={"exposure": 600.0})
+    up.do("freeze")
+    up.do("trim", role="fill", by=5)
+    up.settle()
+    assert "fill is at its full light" in says(up.state)
+    up.do("show", heads={"fill": 1.0})
+    up.settle()
+    assert "full light" not in says(up.state)
+
+
 def test_trims_that_most_lux_stops_short_say_so() -> None:
     up = in_place(balance={"exposure": 300.0}, subject={"most_lux": 400.0})
     assert up.state["limits"] == []

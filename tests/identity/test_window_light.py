@@ -28,9 +28,11 @@ def test_at_the_mark_it_gives_what_it_says_by_the_cosine() -> None:
 
 @pytest.mark.parametrize("nearer_m", [-1.0, 0.3, 1.0])
 def test_along_its_line_it_falls_with_the_square_of_the_distance(nearer_m: float) -> None:
+    """On a flat receptor and a dome that face it; a dome that looks past it has half of it."""
     window = WindowLight(MARK, (-60.0, 0.0, 0.0), 2.1)
-    there = shown(window, (-nearer_m, 0.0, 1.2), AXES[1:2], False)[0]
-    assert there == pytest.approx(60.0 * (2.1 / (2.1 - nearer_m)) ** 2, rel=0.01)
+    place, there = (-nearer_m, 0.0, 1.2), 60.0 * (2.1 / (2.1 - nearer_m)) ** 2
+    assert shown(window, place, AXES[1:2], False)[0] == pytest.approx(there, rel=0.01)
+    assert shown(window, place, AXES[1:3], True) == pytest.approx([there, there / 2], rel=0.01)
 
 
 @pytest.mark.parametrize("place", [MARK, (0.05, -0.1, 1.25), (0.6, 0.4, 1.0)])

@@ -36,6 +36,13 @@ def test_filter_from_tungsten_to_daylight() -> None:
     assert cct_after_shift_k(3200, shift_mired(3200, 5600)) == pytest.approx(5600)
 
 
+@pytest.mark.parametrize("shift", [-250.0, -251.0])
+def test_no_filter_leads_to_no_mired_at_all(shift: float) -> None:
+    """4000 K is 250 mired."""
+    with pytest.raises(ValueError, match="0 mired"):
+        cct_after_shift_k(4000, shift)
+
+
 # 10^6 (1 / to - 1 / from), to the printed digits.
 @pytest.mark.parametrize(
     ("source", "wanted", "shift"),
