@@ -20,7 +20,7 @@ import numpy as np
 from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
-from fillside.belief.evidence import readings_from_csv
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.questions.candidates import Candidate
 from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import calibration_from_csv

@@ -15,7 +15,8 @@ from scipy.optimize import least_squares
 
 from bench.simulated_studio import MARK, Hidden, HiddenStudio, direction, hidden_head, studio
 from fillside.belief.belief import Belief, believe
-from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.evidence import Reading
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.observations import stops
 from fillside.belief.result.calibrating import calibration_of
 from fillside.rig.tables.model import Rig

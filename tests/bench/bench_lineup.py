@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bench.bench_belief import read_plan, read_room
-from fillside.belief.changes import Change
 from fillside.belief.result.calibrating import calibration_from_csv
-from fillside.calibration.routine.checks import (
+from fillside.belief.since.changes import Change
+from fillside.metering.routine.checks import (
     CheckReading,
     CheckResult,
     ExpectedBalance,

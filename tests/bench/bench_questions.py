@@ -18,7 +18,7 @@ import numpy as np
 from bench.bench_belief import ANY, FAMILY, Tally, judge
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
-from fillside.belief.evidence import readings_from_csv
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.questions.candidates import Candidate
 from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.questions.times import QuestionTimes

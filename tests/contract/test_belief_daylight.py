@@ -13,15 +13,11 @@ from fillside.balance.target import target_from_rig
 from fillside.belief import observations
 from fillside.belief.belief import Belief, believe
 from fillside.belief.daylight import SensorLight, learned_lux, own_light
-from fillside.belief.evidence import (
-    Reading,
-    ReadingError,
-    csv_from_readings,
-    readings_from_csv,
-)
-from fillside.belief.model import model_of
+from fillside.belief.evidence import Reading, ReadingError
+from fillside.belief.evidence_table import csv_from_readings, readings_from_csv
+from fillside.belief.forward.model import model_of
+from fillside.belief.forward.priors import AMBIENT, AMBIENT_X, INTENSITY, WINDOW_X
 from fillside.belief.observations import wanted_of
-from fillside.belief.priors import AMBIENT, AMBIENT_X, INTENSITY, WINDOW_X
 from fillside.belief.result.calibrating import calibration_of
 from fillside.belief.result.intervals import Intervals
 from fillside.belief.result.restoring import known_belief

@@ -11,7 +11,7 @@ import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, studio
 from fillside.belief.belief import Belief, believe
-from fillside.belief.evidence import readings_from_csv
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.rig.tables.model import Rig
 
 IN_USE = np.linspace(0.1, 1.0, 91)

@@ -13,7 +13,8 @@ import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import believe
-from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.evidence import Reading
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.questions.candidates import Candidate
 from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
@@ -284,8 +285,8 @@ def test_other_heads_are_asked_for_as_well() -> None:
 
 def test_the_fit_needs_neither_scipy_nor_matplotlib_nor_a_clock() -> None:
     program = (
-        "import sys, fillside.belief.result.calibrating, fillside.belief.drift\n"
-        "import fillside.calibration.routine.warmth\n"
+        "import sys, fillside.belief.result.calibrating, fillside.belief.since.drift\n"
+        "import fillside.metering.routine.warmth\n"
         "import fillside.belief.daylight\n"
         "print(sorted({'scipy', 'matplotlib', 'asyncio', 'sqlite3'} & set(sys.modules)))"
     )

@@ -13,7 +13,8 @@ import pytest
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.balance.prediction import Prediction, predict
 from fillside.belief.belief import Belief, believe
-from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure, readings_from_csv
+from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.observations import ambient_sides
 from fillside.belief.result.calibrating import calibration_of
 from fillside.belief.result.intervals import Intervals, own_light

@@ -8,7 +8,8 @@ import pytest
 
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.belief.belief import Belief, believe
-from fillside.belief.evidence import Reading, readings_from_csv
+from fillside.belief.evidence import Reading
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.observations import wanted_of
 from fillside.belief.result.calibrating import calibration_of
 from fillside.belief.result.expected_levels import ExpectedLevels

@@ -12,8 +12,9 @@ import pytest
 
 from bench.simulated_studio import Hidden, HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import Belief, believe
-from fillside.belief.evidence import Evidence, HeadEvent, Reading, TapeMeasure, readings_from_csv
-from fillside.belief.priors import STAND, TAPE_SD_M
+from fillside.belief.evidence import Evidence, HeadEvent, Reading, TapeMeasure
+from fillside.belief.evidence_table import readings_from_csv
+from fillside.belief.forward.priors import STAND, TAPE_SD_M
 from fillside.belief.result.intervals import own_light
 from fillside.rig.tables.model import Rig
 

@@ -13,7 +13,7 @@ import pytest
 
 from bench.simulated_studio import Hidden, studio
 from fillside.belief.evidence import Evidence, Reading
-from fillside.belief.model import model_of
+from fillside.belief.forward.model import model_of
 from fillside.belief.observations import observations
 from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.rig.tables.model import Rig

@@ -12,9 +12,9 @@ import rigs
 from contract.hold_studio import CHAIR, Studio, assert_no_flash
 from fillside.balance.solution import BalanceSolver, solve_rig
 from fillside.balance.target import target_from_rig
-from fillside.calibration.routine.checks import ExpectedBalance
 from fillside.cli.group import run
 from fillside.cli.render.state import state_lines
+from fillside.metering.routine.checks import ExpectedBalance
 from fillside.orders.parsing import parse_order
 from fillside.orders.registry import phrase_of
 from fillside.planning.plan import plan_rig

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from fillside.calibration.routine.warmth import is_warm, trend
 from fillside.metering.drift import slow_correction
+from fillside.metering.routine.warmth import is_warm, trend
 
 
 def test_a_slow_correction_is_slow_and_small() -> None:

@@ -9,9 +9,9 @@ from typing import Any
 
 import pytest
 
-from fillside.calibration.routine.routine import start
-from fillside.calibration.routine.steps import items_of
 from fillside.daemon.first_start import block, show_cautions
+from fillside.metering.routine.routine import start
+from fillside.metering.routine.steps import items_of
 from fillside.planning.plan import plan_rig
 from fillside.planning.safety.checklists import checklists
 from fillside.planning.safety.power import power_answer

@@ -7,16 +7,8 @@ import json
 import pytest
 
 from bench.simulated_studio import studio
-from fillside.belief.evidence import (
-    Evidence,
-    HeadEvent,
-    Reading,
-    ReadingError,
-    TapeMeasure,
-    csv_from_readings,
-    evidence_from_csv,
-    readings_from_csv,
-)
+from fillside.belief.evidence import Evidence, HeadEvent, Reading, ReadingError, TapeMeasure
+from fillside.belief.evidence_table import csv_from_readings, evidence_from_csv, readings_from_csv
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 

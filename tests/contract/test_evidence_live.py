@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from contract.meter_studio import Made, made, rig_of
-from fillside.belief.evidence import csv_from_readings, dated, evidence_from_csv
+from fillside.belief.evidence import dated
+from fillside.belief.evidence_table import csv_from_readings, evidence_from_csv
 from fillside.orders.answers import Refusal
 from fillside.rig.calibration import Calibration
 from fillside.storage.records import metering as kept

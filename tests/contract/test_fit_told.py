@@ -16,15 +16,9 @@ from click.testing import CliRunner
 import fillside
 from contract.meter_studio import made, rig_of
 from fillside.belief.belief import believe
-from fillside.belief.evidence import (
-    Evidence,
-    HeadEvent,
-    Reading,
-    ReadingError,
-    TapeMeasure,
-    evidence_from_csv,
-)
-from fillside.belief.priors import STAND, TAPE_SD_M
+from fillside.belief.evidence import Evidence, HeadEvent, Reading, ReadingError, TapeMeasure
+from fillside.belief.evidence_table import evidence_from_csv
+from fillside.belief.forward.priors import STAND, TAPE_SD_M
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, calibration_of
 from fillside.belief.result.figure_uncertainty import (
     ambient_uncertainty,

@@ -16,7 +16,7 @@ from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
 from fillside.belief.evidence import Evidence, HeadEvent, Reading
-from fillside.belief.model import Term, Wanted
+from fillside.belief.forward.quantities import Term, Wanted
 from fillside.belief.observations import MODEL_SD_STOPS
 from fillside.belief.result.calibrating import calibration_of
 from fillside.belief.result.intervals import Intervals, own_light

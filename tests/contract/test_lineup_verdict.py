@@ -11,12 +11,12 @@ import pytest
 
 from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from contract.meter_studio import rig_of
-from fillside.belief.changes import Change, NewEvidence, judge
 from fillside.belief.evidence import Reading
 from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.belief.result.restoring import known_belief
-from fillside.calibration.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
-from fillside.calibration.routine.checks import (
+from fillside.belief.since.changes import Change, NewEvidence, judge
+from fillside.metering.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
+from fillside.metering.routine.checks import (
     MOST_STOPS,
     CheckReading,
     CheckResult,
@@ -24,8 +24,8 @@ from fillside.calibration.routine.checks import (
     check_result,
     taped_result,
 )
-from fillside.calibration.routine.routine import Routine, start
-from fillside.calibration.routine.steps import StudioKnowledge, check_to_take, step_of
+from fillside.metering.routine.routine import Routine, start
+from fillside.metering.routine.steps import StudioKnowledge, check_to_take, step_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 

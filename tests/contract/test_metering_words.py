@@ -7,10 +7,10 @@ import re
 import pytest
 
 from contract.meter_studio import RIG, head_table, made, rig_of
-from fillside.calibration.routine.checks import check_result
-from fillside.calibration.routine.routine import start
-from fillside.calibration.routine.steps import Step, StudioKnowledge, step_of
 from fillside.cli.render.routine import count
+from fillside.metering.routine.checks import check_result
+from fillside.metering.routine.routine import start
+from fillside.metering.routine.steps import Step, StudioKnowledge, step_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.store import Store

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 
 from contract.meter_studio import made
 from fillside.balance.target import target_from_rig
-from fillside.belief.evidence import readings_from_csv
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.result.intervals import Intervals, own_light
 from fillside.belief.result.restoring import known_belief
 from fillside.cli.commands.offline import predict, solve

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fillside.belief.evidence import ReadingError, readings_from_csv
+from fillside.belief.evidence import ReadingError
+from fillside.belief.evidence_table import readings_from_csv
 from fillside.daemon.service import status_line
 from fillside.photometry.source import LightSources
 from fillside.planning.look.lens import lens_answer

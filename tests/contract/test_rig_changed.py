@@ -10,7 +10,7 @@ import pytest
 
 from contract.meter_studio import RIG, Made, made, rig_of
 from fillside.belief.evidence import Evidence, HeadEvent, Reading
-from fillside.belief.model import model_of
+from fillside.belief.forward.model import model_of
 from fillside.belief.observations import observations, steps_of
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig

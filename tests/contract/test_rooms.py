@@ -89,7 +89,7 @@ PURE_ROOMS: dict[str, Room] = {
     "fillside.orders": pure("fillside.rig"),
     "fillside.balance": pure("fillside.photometry fillside.rig"),
     "fillside.belief": pure("fillside.balance fillside.photometry fillside.rig"),
-    "fillside.calibration": pure(
+    "fillside.metering.routine": pure(
         "fillside.balance fillside.belief fillside.orders fillside.photometry fillside.rig"
     ),
     "fillside.text": pure("fillside.belief fillside.rig"),
@@ -155,10 +155,10 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.doors": Room("fillside.orders fillside.runtime fillside.storage"),
     "fillside.metering": Room(
-        "fillside.background fillside.balance fillside.belief fillside.calibration fillside.hold.contract "
-        "fillside.hold.events fillside.hold.machine fillside.hold.memory fillside.orders "
-        "fillside.photometry fillside.rig fillside.runtime fillside.storage fillside.system_errors "
-        "fillside_drivers.driver fillside_drivers.sim"
+        "fillside.background fillside.balance fillside.belief fillside.hold.contract "
+        "fillside.hold.events fillside.hold.machine fillside.hold.memory fillside.metering.routine "
+        "fillside.orders fillside.photometry fillside.rig fillside.runtime fillside.storage "
+        "fillside.system_errors fillside_drivers.driver fillside_drivers.sim"
     ),
     "fillside.doors.mqtt": Room(
         "fillside_drivers.system "
@@ -201,9 +201,9 @@ SHELL: dict[str, Room] = {
     ),
     "fillside.cli": Room(
         "fillside.access fillside.access.permissions fillside.balance fillside.belief "
-        "fillside.calibration fillside.daemon fillside.demo fillside.doors fillside.doors.http "
+        "fillside.daemon fillside.demo fillside.doors fillside.doors.http "
         "fillside.doors.keys fillside.doors.keys.presses fillside.manual fillside.orders "
-        "fillside.photometry fillside.planning "
+        "fillside.metering.routine fillside.photometry fillside.planning "
         "fillside.rig_file fillside.rig "
         "fillside.sheet fillside.storage fillside.system_errors fillside.text fillside_drivers.driver "
         "fillside_drivers.plain_files fillside_drivers.registry"
@@ -410,8 +410,8 @@ def test_rooms_stand_from_the_ground_up_and_pure_ones_on_pure_ones() -> None:
         ("fillside_drivers.sacn.packet", "import socket", "socket"),
         (
             "fillside.belief.posterior",
-            "from fillside.calibration.routine import checks",
-            "fillside.calibration",
+            "from fillside.metering.routine import checks",
+            "fillside.metering.routine",
         ),
         ("fillside.belief.posterior", "table = open('readings.csv')", "open"),
         (

@@ -7,7 +7,7 @@ import itertools
 import pytest
 
 from contract.meter_studio import head_table, rig_of
-from fillside.calibration.routine.routine import (
+from fillside.metering.routine.routine import (
     ACTS,
     STAGES,
     Act,
@@ -24,7 +24,7 @@ from fillside.calibration.routine.routine import (
     warm_up,
     without_last,
 )
-from fillside.calibration.routine.steps import (
+from fillside.metering.routine.steps import (
     StudioKnowledge,
     check_to_take,
     items_of,

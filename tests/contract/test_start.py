@@ -21,7 +21,7 @@ from rigs import kitchen_table, toml
 HERE = Visitor("somebody", "test")
 LATE = (
     "aiomqtt",
-    "fillside.calibration.routine.steps",
+    "fillside.metering.routine.steps",
     "fillside.demo",
     "fillside.doors.http.openapi",
     "fillside.doors.mqtt.listener",

@@ -11,8 +11,9 @@ import pytest
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import believe
-from fillside.belief.evidence import Evidence, HeadEvent, Reading, csv_from_readings, readings_from_csv
-from fillside.belief.model import model_of
+from fillside.belief.evidence import Evidence, HeadEvent, Reading
+from fillside.belief.evidence_table import csv_from_readings, readings_from_csv
+from fillside.belief.forward.model import model_of
 from fillside.belief.observations import observations, steps_of
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, readings_of
 from fillside.belief.result.expected_levels import ExpectedLevels, dimmer_table, plain_calibration

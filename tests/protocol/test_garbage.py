@@ -18,7 +18,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fillside.belief.evidence import ReadingError, evidence_from_csv
+from fillside.belief.evidence import ReadingError
+from fillside.belief.evidence_table import evidence_from_csv
 from fillside.doors.http.listening import Listen, ListenError
 from fillside.doors.keys.escape_codes import Decoder
 from fillside.doors.mqtt.homie import HomieRig

@@ -10,12 +10,10 @@ import numpy as np
 import pytest
 
 from fillside.belief.belief import believe
-from fillside.belief.dimmer import KNOTS, DimmerPriors
 from fillside.belief.evidence import Evidence, Reading
-from fillside.belief.model import PER_HEAD, Model, Quantities, Term, Wanted, model_of
-from fillside.belief.observations import observations
-from fillside.belief.posterior import InverseProblem, Posterior
-from fillside.belief.priors import (
+from fillside.belief.forward.dimmer import KNOTS, DimmerPriors
+from fillside.belief.forward.model import PER_HEAD, Model, model_of
+from fillside.belief.forward.priors import (
     INTENSITY,
     INTENSITY_SD_STOPS,
     LIT_SHARE,
@@ -24,6 +22,9 @@ from fillside.belief.priors import (
     ROOM,
     SETBACK,
 )
+from fillside.belief.forward.quantities import Quantities, Term, Wanted
+from fillside.belief.observations import observations
+from fillside.belief.posterior import InverseProblem, Posterior
 from fillside.photometry.dimming import curve
 from fillside.rig.tables.model import Rig
 

@@ -13,10 +13,11 @@ from scipy.optimize import minimize
 
 from bench.simulated_studio import Hidden, read_fixed_plan, studio
 from fillside.belief.belief import believe
-from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure, readings_from_csv
+from fillside.belief.evidence import Evidence, HeadEvent, TapeMeasure
+from fillside.belief.evidence_table import readings_from_csv
+from fillside.belief.forward.priors import AMBIENT, INTENSITY, INTENSITY_SD_STOPS, STAND, TAPE_SD_M
 from fillside.belief.observations import stops
 from fillside.belief.posterior import InverseProblem, Point, Posterior, most_likely, posterior
-from fillside.belief.priors import AMBIENT, INTENSITY, INTENSITY_SD_STOPS, STAND, TAPE_SD_M
 from fillside.belief.result.expanded_uncertainty import around, decimals, expanded
 from fillside.rig.tables.model import Rig
 

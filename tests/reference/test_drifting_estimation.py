@@ -11,10 +11,10 @@ import pytest
 
 from contract.meter_studio import rig_of
 from fillside.belief.belief import Belief, believe
-from fillside.belief.changes import NewEvidence
-from fillside.belief.drift import START_STOPS, Drifts, Sighting, drifts
 from fillside.belief.evidence import Reading, SensorValue
 from fillside.belief.observations import LAMP_DRIFT_STOPS
+from fillside.belief.since.changes import NewEvidence
+from fillside.belief.since.drift import START_STOPS, Drifts, Sighting, drifts
 
 DAY_S = 86_400.0
 PLACE = (0.0, 0.0, 1.2)

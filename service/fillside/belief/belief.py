@@ -11,8 +11,16 @@ from numpy.typing import NDArray
 
 from fillside.belief.daylight import Sky, sky_of
 from fillside.belief.evidence import Evidence, Reading
+from fillside.belief.forward.model import Figures, Model, model_of
+from fillside.belief.forward.priors import (
+    INTENSITY,
+    INTENSITY_SD_STOPS,
+    SHARED,
+    WINDOW_GROWTH,
+    WINDOW_LUX,
+    WINDOW_X,
+)
 from fillside.belief.hypotheses import SLIP_STOPS, Residuals, residuals, wrong_readings
-from fillside.belief.model import Figures, Model, model_of
 from fillside.belief.observations import (
     DARK_LUX,
     HAND_PROBABILITIES,
@@ -35,14 +43,6 @@ from fillside.belief.posterior import (
     Skewed,
     most_likely,
     posterior,
-)
-from fillside.belief.priors import (
-    INTENSITY,
-    INTENSITY_SD_STOPS,
-    SHARED,
-    WINDOW_GROWTH,
-    WINDOW_LUX,
-    WINDOW_X,
 )
 from fillside.rig.tables.model import Rig
 

@@ -18,24 +18,14 @@ from numpy.typing import NDArray
 
 from fillside.belief.daylight import Sky, sky_of, told_lux
 from fillside.belief.evidence import OWN_HEAD, Evidence, Reading, seconds_of
-from fillside.belief.model import (
-    CAMERA,
-    LN2,
-    PER_HEAD,
-    Figures,
-    HeadStep,
-    Model,
-    Quantities,
-    Term,
-    Wanted,
-    moved,
-)
-from fillside.belief.priors import (
+from fillside.belief.forward.model import CAMERA, LN2, PER_HEAD, Figures, Model, moved
+from fillside.belief.forward.priors import (
     AMBIENT_STATED_SD,
     INTENSITY,
     INTENSITY_SD_STOPS,
     LEAST_AMBIENT_LUX,
 )
+from fillside.belief.forward.quantities import HeadStep, Quantities, Term, Wanted
 from fillside.rig.tables.model import Rig
 
 FloatArray = NDArray[np.float64]

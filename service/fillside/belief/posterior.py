@@ -15,9 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.model import PER_HEAD, Figures, Model
-from fillside.belief.observations import Observations, stops, stops_slopes
-from fillside.belief.priors import (
+from fillside.belief.forward.model import PER_HEAD, Figures, Model
+from fillside.belief.forward.priors import (
     AMBIENT,
     ROOM,
     STAND,
@@ -25,6 +24,7 @@ from fillside.belief.priors import (
     WINDOW_GROWTH,
     WINDOW_X,
 )
+from fillside.belief.observations import Observations, stops, stops_slopes
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]

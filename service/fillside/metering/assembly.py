@@ -14,8 +14,8 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from fillside.background.worker_process import WorkerProcess, Workers
-from fillside.calibration.routine.warmth import Warming
 from fillside.metering.rig_watch import RigWatch
+from fillside.metering.routine.warmth import Warming
 from fillside.orders.model import MeterOrder
 from fillside.rig.calibration import Calibration
 from fillside.runtime.loop import Runner

@@ -14,14 +14,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from fillside.belief.belief import Belief
-from fillside.belief.drift import TELLS_FROM, Drifts, Sighting, drifts
 from fillside.belief.evidence import CAMERA, OWN_HEAD, Reading, SensorValue
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
-from fillside.calibration.routine.warmth import Warming
+from fillside.belief.since.drift import TELLS_FROM, Drifts, Sighting, drifts
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis
 from fillside.metering.metered_studio import MeteredStudio
+from fillside.metering.routine.warmth import Warming
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
 from fillside.photometry.exposure import lux_from_reading

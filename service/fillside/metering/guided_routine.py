@@ -12,11 +12,15 @@ from pydantic import ValidationError
 from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
 from fillside.belief.evidence import OWN_HEAD, Piece, Reading, TapeMeasure
-from fillside.calibration.routine import routine as acts
-from fillside.calibration.routine.checks import CheckReading, check_result, taped_result
-from fillside.calibration.routine.prompts import SAME_PLACE_M
-from fillside.calibration.routine.routine import Kind, Routine
-from fillside.calibration.routine.steps import (
+from fillside.metering.calibrations import Calibrator, StoredFit
+from fillside.metering.drift import Drift
+from fillside.metering.metered_studio import MeteredStudio
+from fillside.metering.readings import keep, strike, sure_words
+from fillside.metering.routine import routine as acts
+from fillside.metering.routine.checks import CheckReading, check_result, taped_result
+from fillside.metering.routine.prompts import SAME_PLACE_M
+from fillside.metering.routine.routine import Kind, Routine
+from fillside.metering.routine.steps import (
     Asks,
     Step,
     StudioKnowledge,
@@ -27,10 +31,6 @@ from fillside.calibration.routine.steps import (
     step_of,
     to_come,
 )
-from fillside.metering.calibrations import Calibrator, StoredFit
-from fillside.metering.drift import Drift
-from fillside.metering.metered_studio import MeteredStudio
-from fillside.metering.readings import keep, strike, sure_words
 from fillside.metering.told import says_of_light
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show

@@ -22,10 +22,9 @@ from fillside.belief.evidence import (
     TapeMeasure,
     check_against,
     check_piece,
-    evidence_from_csv,
 )
+from fillside.belief.evidence_table import evidence_from_csv
 from fillside.belief.result.shared_words import shared_words
-from fillside.calibration.routine.steps import Asks
 from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
@@ -42,6 +41,7 @@ from fillside.metering.readings import (
     sure_words,
 )
 from fillside.metering.rig_watch import RigWatch
+from fillside.metering.routine.steps import Asks
 from fillside.metering.told import (
     counted_words,
     event_of,

@@ -8,7 +8,8 @@ import random
 from contextlib import AbstractAsyncContextManager
 from pathlib import Path
 
-from fillside.belief.evidence import COLUMNS, OPTIONAL_COLUMNS, ReadingError, evidence_from_csv
+from fillside.belief.evidence import ReadingError
+from fillside.belief.evidence_table import COLUMNS, OPTIONAL_COLUMNS, evidence_from_csv
 from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse
 from fillside.rig_file import load_rig

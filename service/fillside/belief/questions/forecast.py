@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.model import Term, Wanted
+from fillside.belief.forward.quantities import Term, Wanted
 from fillside.belief.observations import (
     MEASURED_SD_M,
     hand_slopes,

@@ -13,14 +13,8 @@ from numpy.typing import NDArray
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief, believe
 from fillside.belief.daylight import sensors_of
-from fillside.belief.evidence import (
-    Evidence,
-    Piece,
-    Reading,
-    ReadingError,
-    check_piece,
-    evidence_from_csv,
-)
+from fillside.belief.evidence import Evidence, Piece, Reading, ReadingError, check_piece
+from fillside.belief.evidence_table import evidence_from_csv
 from fillside.belief.hypotheses import FEWEST_TO_DOUBT
 from fillside.belief.observations import DARK_LUX
 from fillside.belief.questions.candidates import TapeCandidate

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from fillside.belief.belief import Belief
-from fillside.belief.model import CAMERA, LN2, Point, Term, Wanted
+from fillside.belief.forward.model import CAMERA, LN2
+from fillside.belief.forward.quantities import Point, Term, Wanted
 from fillside.belief.observations import wanted_of
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR, expanded
 from fillside.photometry.dimming import DimmingCurve, curve

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.model import LN2, Term, Wanted
-from fillside.belief.priors import (
+from fillside.belief.forward.model import LN2
+from fillside.belief.forward.priors import (
     AMBIENT,
     AMBIENT_DIRECTION_SD,
     AMBIENT_X,
@@ -24,6 +24,7 @@ from fillside.belief.priors import (
     WINDOW_LUX,
     WINDOW_X,
 )
+from fillside.belief.forward.quantities import Term, Wanted
 
 FloatArray = NDArray[np.float64]
 

@@ -21,9 +21,10 @@ from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.belief.belief import Belief, later
-from fillside.belief.model import CAMERA, LN2, Point, Quantities, Term, Wanted
+from fillside.belief.forward.model import CAMERA, LN2
+from fillside.belief.forward.paths import PerCandela, unit
+from fillside.belief.forward.quantities import Point, Quantities, Term, Wanted
 from fillside.belief.observations import MODEL_SD_STOPS, ambient_sides, exposure_facing, model_sd
-from fillside.belief.paths import PerCandela, unit
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration

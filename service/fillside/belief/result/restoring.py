@@ -15,19 +15,11 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from fillside.belief.belief import Belief, known
-from fillside.belief.dimmer import knots_of
-from fillside.belief.evidence import (
-    CAMERA,
-    OWN_HEAD,
-    Evidence,
-    HeadEvent,
-    Reading,
-    TapeMeasure,
-)
-from fillside.belief.model import Model, model_of
-from fillside.belief.observations import HAND_SD_M, ambient_sides
-from fillside.belief.paths import unit
-from fillside.belief.priors import (
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, HeadEvent, Reading, TapeMeasure
+from fillside.belief.forward.dimmer import knots_of
+from fillside.belief.forward.model import Model, model_of
+from fillside.belief.forward.paths import unit
+from fillside.belief.forward.priors import (
     AMBIENT,
     AMBIENT_DIRECTION_SD,
     AMBIENT_X,
@@ -47,6 +39,7 @@ from fillside.belief.priors import (
     WINDOW_LUX,
     WINDOW_X,
 )
+from fillside.belief.observations import HAND_SD_M, ambient_sides
 from fillside.belief.result.entries import piece_from_note, reading_from_entry
 from fillside.photometry.dimming import curve
 from fillside.photometry.room_light import RoomLight, smoothest_room_light

@@ -219,7 +219,8 @@ def readings(ctx: click.Context, most: int, as_csv: bool, url: str, token: str |
 
 
 def _csv_of(daemon: Daemon) -> str:
-    from fillside.belief.evidence import Piece, csv_from_readings, dated
+    from fillside.belief.evidence import Piece, dated
+    from fillside.belief.evidence_table import csv_from_readings
     from fillside.storage.rows import WEIGHED, piece_in
 
     counting: list[Piece] = []

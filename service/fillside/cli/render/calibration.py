@@ -19,8 +19,8 @@ from fillside.belief.result.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.calibration.routine.prompts import known_words, measuring_words, place_words, receptor_words
 from fillside.cli.render.readings import display_value, interval_text, suspects
+from fillside.metering.routine.prompts import known_words, measuring_words, place_words, receptor_words
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import (
     CalibratedAmbient,

@@ -11,9 +11,9 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.belief.result.charts import LearnedCurve, learned_curve
 from fillside.belief.result.expanded_uncertainty import around, expanded
-from fillside.calibration.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
-from fillside.calibration.routine.checks import CheckReading, ExpectedBalance
-from fillside.calibration.routine.prompts import (
+from fillside.metering.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
+from fillside.metering.routine.checks import CheckReading, ExpectedBalance
+from fillside.metering.routine.prompts import (
     alone_words,
     dark_words,
     flag_words,
@@ -27,8 +27,8 @@ from fillside.calibration.routine.prompts import (
     place_words,
     receptor_words,
 )
-from fillside.calibration.routine.routine import Kind, Routine, Stage
-from fillside.calibration.routine.warmth import WARM_AFTER_S
+from fillside.metering.routine.routine import Kind, Routine, Stage
+from fillside.metering.routine.warmth import WARM_AFTER_S
 from fillside.orders.metering import Act
 from fillside.rig.calibration import Calibration, SuggestedReading
 from fillside.rig.checks.cautions import camera_advice, cautions_of

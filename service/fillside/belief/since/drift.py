@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.changes import NewEvidence
 from fillside.belief.evidence import Reading, SensorValue
-from fillside.belief.model import PER_HEAD
+from fillside.belief.forward.model import PER_HEAD
+from fillside.belief.forward.priors import INTENSITY, INTENSITY_SD_STOPS
 from fillside.belief.observations import LAMP_DRIFT_STOPS
-from fillside.belief.priors import INTENSITY, INTENSITY_SD_STOPS
+from fillside.belief.since.changes import NewEvidence
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]

@@ -14,10 +14,10 @@ from pydantic import BaseModel, ConfigDict
 from fillside.balance.solution import BalanceSolver
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief
-from fillside.belief.changes import DECIDED, Judgement, NewEvidence, Seen, judge, worth_asking
 from fillside.belief.evidence import OWN_HEAD, Reading, TapeMeasure, seconds_of
 from fillside.belief.observations import exposure_facing
 from fillside.belief.result.restoring import known_belief
+from fillside.belief.since.changes import DECIDED, Judgement, NewEvidence, Seen, judge, worth_asking
 from fillside.rig.calibration import CalibratedAmbient, Calibration
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Point, Rig

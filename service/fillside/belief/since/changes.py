@@ -21,7 +21,9 @@ from numpy.typing import NDArray
 from fillside.belief.belief import Belief
 from fillside.belief.daylight import Sky, sky_of, told_lux
 from fillside.belief.evidence import Reading, SensorValue, TapeMeasure
-from fillside.belief.model import LN2, HeadStep, Model, Quantities, Term, Wanted
+from fillside.belief.forward.model import LN2, Model
+from fillside.belief.forward.priors import AMBIENT, CHANGED_STOPS, MOVED_M, ROOM
+from fillside.belief.forward.quantities import HeadStep, Quantities, Term, Wanted
 from fillside.belief.observations import (
     DAYLIGHT_DAYS,
     DAYLIGHT_DRIFT_STOPS,
@@ -36,7 +38,6 @@ from fillside.belief.observations import (
     wanted_of,
 )
 from fillside.belief.posterior import tape_row
-from fillside.belief.priors import AMBIENT, CHANGED_STOPS, MOVED_M, ROOM
 
 FloatArray = NDArray[np.float64]
 Seen = Reading | TapeMeasure | SensorValue

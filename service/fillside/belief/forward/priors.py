@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fillside.belief.dimmer import DimmerPriors
+from fillside.belief.forward.dimmer import DimmerPriors
 from fillside.photometry.source import LightSources
 from fillside.rig.scene.scene import Scene, scene
 from fillside.rig.tables.model import CurveTable, Head, Rig

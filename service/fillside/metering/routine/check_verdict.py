@@ -10,9 +10,9 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.target import target_from_rig
-from fillside.belief.changes import Change
 from fillside.belief.result.expanded_uncertainty import expanded
-from fillside.calibration.routine.checks import (
+from fillside.belief.since.changes import Change
+from fillside.metering.routine.checks import (
     GOOD_STOPS,
     MOST_STOPS,
     CheckReading,

@@ -22,8 +22,8 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
-from fillside.calibration.routine.checks import CheckResult
-from fillside.calibration.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
+from fillside.metering.routine.checks import CheckResult
+from fillside.metering.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
 

@@ -1,0 +1,1 @@
+"""The forward model: the light that follows from unknowns."""

@@ -1,0 +1,1 @@
+"""What became of a studio since it was believed."""

@@ -1,1 +1,0 @@
-"""Readings to a calibration with its uncertainty."""
