@@ -1,9 +1,9 @@
 """The next day: every lamp 0.3 stop up or down, and one new reading a head.
 
-Each true studio (`tests/truth`) is read and checked on one day. On the next, each head is read once at the mark
-as it is held, and that counts in one of two ways: weighed with the readings of the day before, or as a check by
-which the held light is corrected. Errors are the true ratio and exposure [stops] over the wanted ones where
-those are in reach. Run in ``tests`` with ``python -m bench.bench_next_day --studios 40``.
+Each true studio (`tests/truth`) is read and checked on one day. On the next, each head is read once at the
+mark as it is held. That counts in one of two ways: weighed with the readings of the day before, or as a check
+by which the held light is corrected. Errors are the true ratio and exposure [stops] over the wanted ones
+where those are in reach. Run in ``tests`` with ``python -m bench.bench_next_day --studios 40``.
 """
 
 from __future__ import annotations
