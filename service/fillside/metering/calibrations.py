@@ -79,7 +79,7 @@ def _told(piece: Piece, beside: tuple[str, float] | None) -> Piece:
 
 
 def _remark_on(calibration: Calibration, number: int) -> str | None:
-    """Why the reading of that number is doubted, if it is."""
+    """The reason why the reading of that number is doubted; None where it is not."""
     return next((entry.why for entry in calibration.readings() if entry.number == number), None)
 
 
@@ -204,8 +204,11 @@ class Calibrator:
         self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
 
     async def numbers_with(self, newest: Sequence[int], elsewhere: Collection[int] = ()) -> list[int]:
-        """What a fit outside a routine weighs: the evidence of the calibration in use, new one, and any that
-        no calibration ever weighed because the process was killed before; not that of a routine."""
+        """The numbers of the evidence that a fit outside a routine weighs.
+
+        That is the evidence of the calibration in use, the `newest`, and any that no calibration ever weighed
+        because the process was killed before; none that a routine has `elsewhere`.
+        """
         known = self.used.readings if self.used is not None else ()
         weighed = await asyncio.to_thread(kept.newest_weighed, self._store)
         later = await asyncio.to_thread(kept.readings, self._store, MOST_IN_A_FIT)

@@ -234,7 +234,7 @@ class MeterOrders:
         return f"reading {number} noted: {drift_words}{beside_words(reading, now, self._rig)}"
 
     async def _recall_drift(self) -> None:
-        """What was read since the calibration in use was made, weighed anew."""
+        """Weigh anew all that was read since the calibration in use was made."""
         used = self._calibrator.used
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
         understood = kept.valid_readings(self._store, entries)

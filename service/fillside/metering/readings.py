@@ -65,7 +65,7 @@ def known_head(name: str, rig: Rig) -> str:
 
 
 def place_of(order: Read, rig: Rig, now: LightNow) -> Point:
-    """Where an order was read [m]: a left out place is the subject's; Refusal for an unknown mark."""
+    """The place of an order's reading [m], by default the subject's; Refusal for an unknown mark."""
     place = now.subject if order.at is None else order.at
     if isinstance(place, str):
         if place not in rig.marks:
@@ -137,7 +137,7 @@ def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
 
 
 def sure_words(calibration: Calibration) -> str:
-    """How sure the held light now is."""
+    """The end of a note that tells how well the held light is known; empty where that is not known."""
     known = calibration.next
     if known is None or known.ratio_sigma_stops is None or known.exposure_sigma_stops is None:
         return ""

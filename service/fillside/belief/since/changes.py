@@ -136,7 +136,7 @@ class NewEvidence:
 
     @cached_property
     def off(self) -> FloatArray:
-        """What was seen over what the belief foretells (l,) [stops, metres]."""
+        """The observations (l,) less what the belief foretells [stops, metres]."""
         model, found = self.belief.model, np.zeros(len(self.seen))
         found[~self._by_tape] = self._shown[0] - self._expected(model, self.z)
         for i, one in enumerate(self.seen):
@@ -146,7 +146,7 @@ class NewEvidence:
 
     @cached_property
     def expected(self) -> FloatArray:
-        """What is foretold (l,): lux of a meter, metres of a tape."""
+        """The values that the belief foretells (l,): lux of a meter, metres of a tape."""
         model, found = self.belief.model, np.zeros(len(self.seen))
         found[~self._by_tape] = model.lux(self._figures, self._quantities(model))
         for i, one in enumerate(self.seen):
@@ -155,7 +155,7 @@ class NewEvidence:
         return found
 
     def _expected(self, model: Model, z: FloatArray) -> FloatArray:
-        """What meters show (r,) in the studio that unknowns stand for, on the scale of `stops`."""
+        """The values of meters (r,) in the studio that unknowns stand for, on the scale of `stops`."""
         return stops(model.lux(model.figures(z), self._quantities(model)))
 
     def _quantities(self, model: Model) -> Quantities:
@@ -163,7 +163,7 @@ class NewEvidence:
 
     @cached_property
     def _shown(self) -> tuple[FloatArray, FloatArray]:
-        """What meters showed (r,) on the scale of `stops`, and how far a display strays (r,) [stops]."""
+        """The values of meters (r,) on the scale of `stops`, and their uncertainty by meter and display."""
         readings = [one for one in self._lights if isinstance(one, Reading)]
         by_hand = np.array([isinstance(one, Reading) for one in self._lights], dtype=np.bool_)
         shown, sd = np.empty(len(by_hand)), np.full(len(by_hand), SENSOR_SD_STOPS)
@@ -178,8 +178,7 @@ class NewEvidence:
 
     @cached_property
     def _by_hand_stops_m(self) -> FloatArray:
-        """How much what was seen (l,) changes for each metre that the receptor is off [stop/m]; nothing by a
-        tape."""
+        """The change of each observation (l,) per metre that the receptor is off [stop/m]; 0 for a tape."""
         model, found = self.belief.model, np.zeros(len(self.seen))
         found[~self._by_tape] = hand_slopes(model, self._figures, self._quantities(model))
         return found
@@ -308,7 +307,7 @@ class Judgement:
 
     @property
     def decided(self) -> bool:
-        """Whether hardly anything else has changed; a slip is no change."""
+        """True if hardly anything else has changed; a slip is no change."""
         sound = [one.probability for one in self.told if one.story is None or one.story.kind == "slip"]
         return sum(sound) >= DECIDED
 
@@ -369,10 +368,10 @@ def _told(stories: Sequence[Story], off: FloatArray, spread: FloatArray, answere
 
 
 def worth_asking(evidence: NewEvidence, judgement: Judgement) -> FloatArray:
-    """How much each question (q,) would tell of the stories that are left [nats].
+    """The information that each question (q,) would give about the stories that are left [nats].
 
-    It is how much narrower an answer is foretold within the stories than by all of them together: the mutual
-    information of answer and story, with mixtures of normal distributions taken by their variance.
+    It is the mutual information of answer and story, with mixtures of normal distributions taken by their
+    variance: an answer is foretold more narrowly within a story than by all of them together.
     """
     first = evidence.answered
     inverse = np.linalg.inv(judgement.spread[:first, :first])
