@@ -23,7 +23,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from fillside.metering.routine.checks import CheckResult
-from fillside.metering.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
+from fillside.metering.routine.warmth import WARM_AFTER_S, is_warm
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
 
@@ -158,7 +158,7 @@ def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
     if wait_s > 0:
         raise Refusal("not_now", f"the second reading wants two minutes between; {wait_s:.0f} s are left")
     drift = math.log2(lux / last.lux)
-    if abs(drift) <= WARM_WITHIN_STOPS:
+    if is_warm(last.lux, lux, now - last.at):
         return taken.next_stage(), f"Warm: {drift:+.2f} stop in two minutes."
     return taken, f"Not warm yet: {drift:+.2f} stop in two minutes. Once more in two minutes."
 
