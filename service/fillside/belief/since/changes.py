@@ -140,11 +140,12 @@ class NewEvidence:
 
     @cached_property
     def off(self) -> FloatArray:
-        """The observations (l,) less what the belief foretells [stops, metres]."""
-        found = np.zeros(len(self.seen))
-        found[~self._by_tape] = self.shown[0] - stops(self._lux_and_slopes[0])
+        """The observations (l,) less what the belief foretells [stops, metres]; 0 for questions."""
+        found, (shown, _) = np.zeros(len(self.seen)), self.shown
+        read = np.flatnonzero(~self._by_tape)[: len(shown)]
+        found[read] = shown - stops(self._lux_and_slopes[0][: len(shown)])
         for i, tape in self._tapes:
-            found[i] = tape.distance_m - self.expected[i]
+            found[i] = tape.distance_m - self.expected[i] if i < self.answered else 0.0
         return found
 
     @cached_property
@@ -170,11 +171,12 @@ class NewEvidence:
     @cached_property
     def shown(self) -> tuple[FloatArray, FloatArray]:
         """The values of meters (r,) on the scale of `stops`, and their uncertainty by meter and display."""
-        readings = [one for one in self._lights if isinstance(one, Reading)]
-        by_hand = np.array([isinstance(one, Reading) for one in self._lights], dtype=np.bool_)
+        lights = [one for one in self.seen[: self.answered] if not isinstance(one, TapeMeasure)]
+        readings = [one for one in lights if isinstance(one, Reading)]
+        by_hand = np.array([isinstance(one, Reading) for one in lights], dtype=np.bool_)
         shown, sd = np.empty(len(by_hand)), np.full(len(by_hand), SENSOR_SD_STOPS)
         shown[by_hand], sd[by_hand] = meter_sd_of(readings, self.belief.model)
-        shown[~by_hand] = stops(np.array([one.lux for one in self._lights if isinstance(one, SensorValue)]))
+        shown[~by_hand] = stops(np.array([one.lux for one in lights if isinstance(one, SensorValue)]))
         return shown, sd
 
     @cached_property
@@ -196,9 +198,11 @@ class NewEvidence:
         model, found = self.belief.model, np.full(len(self.seen), MEASURED_SD_M)
         coarse = model_sd(model, self._figures, self._here, self._lux_and_slopes[0])
         held = np.where(self.by_sensor, 0.0, self._by_hand_stops_m)[~self._by_tape]
-        foreseen = meter_sd_expected(self.belief.rig.meter.sigma, self.expected[~self._by_tape])
-        is_asked = (np.arange(len(self.seen)) >= self.answered)[~self._by_tape]
-        meter = np.where(is_asked, foreseen, self.shown[1])
+        meter, (_, shown) = (
+            meter_sd_expected(self.belief.rig.meter.sigma, self._lux_and_slopes[0]),
+            self.shown,
+        )
+        meter[: len(shown)] = shown
         found[~self._by_tape] = own_sd(meter, held, self.belief.hand_sd_m, coarse)
         return found
 
