@@ -24,7 +24,7 @@ from fillside.belief.evidence import (
     check_piece,
 )
 from fillside.belief.evidence_table import evidence_from_csv
-from fillside.belief.result.shared_words import shared_words
+from fillside.belief.result.comparing import shared_words
 from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift

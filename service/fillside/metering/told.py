@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from fillside.belief.evidence import METRES_PER, Evidence, HeadEvent, TapeMeasure
+from fillside.belief.result.comparing import changed_words
 from fillside.belief.result.expanded_uncertainty import around, expanded
-from fillside.belief.result.shared_words import changed_words
 from fillside.metering.metered_studio import LightNow
 from fillside.metering.readings import known_head, place_of, sure_words, value_of
 from fillside.orders.answers import Refusal
