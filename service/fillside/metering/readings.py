@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-from fillside.belief.evidence import CAMERA, Piece, Reading, ReadingError, reading_from_words
+from fillside.belief.evidence import Piece, Reading, ReadingError, reading_from_words
+from fillside.belief.observations import exposure_facing
 from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.metered_studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal
@@ -86,9 +87,7 @@ def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
     lit = [name for name, level in now.levels.items() if level > 0]
     if len(lit) < 2:
         return order.model_copy(update={"head": "+".join(lit), "level": None})
-    key = next((head.name for head in rig.heads if head.rule == "key"), CAMERA)
-    facing = order.facing or (key if rig.meter.facing == "key" else CAMERA)
-    receptor = order.receptor or rig.meter.receptor
+    facing, receptor = order.facing or exposure_facing(rig), order.receptor or rig.meter.receptor
     return order.model_copy(
         update={"head": "+".join(lit), "level": None, "facing": facing, "receptor": receptor}
     )

@@ -9,6 +9,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from fillside.belief.observations import exposure_facing
 from fillside.belief.result.charts import LearnedCurve, learned_curve
 from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
@@ -165,8 +166,7 @@ def _prepare(routine: Routine, known: StudioKnowledge) -> Step:
 def _warm(routine: Routine, known: StudioKnowledge) -> Step:
     meter, place = known.rig.meter, known.rig.start
     last = routine.warm[-1] if routine.warm else None
-    keys = [head.name for head in known.rig.heads if head.rule == "key"]
-    facing = keys[0] if meter.facing == "key" and keys else "camera"
+    facing = exposure_facing(known.rig)
     says = ["All lamps are on as they are held.", place_words(known.rig, place)]
     says.append(receptor_words(meter.receptor, facing, ""))
     if last is not None:
