@@ -129,7 +129,7 @@ Examples:
 )
 @click.argument("value")
 @click.argument("unit", required=False, default="")
-@click.option("--head", metavar="NAME", help="Which was lit: key, key+fill, none. [as a routine asks; all lit]")
+@click.option("--head", metavar="NAME", help="What was lit: key, key+fill, none. [as asked; all lit]")
 @click.option("--level", metavar="L", help="Such as 45% or 0.45, for more heads 100%+40%. [as it is now]")
 @click.option("--at", "where", metavar="MARK|X,Y,Z", help="Where the meter was. [where the subject is]")
 @click.option("--receptor", type=click.Choice(["flat", "dome"]), help="[flat toward a head]")
