@@ -49,7 +49,8 @@ ROOMS = {
     "photometry": Room(
         f"{SERVICE}/photometry/**/*.py",
         "photometr* *room_light window_light white_mixing ball_halves rig_numbers rig_scene "
-        "one_level_or_many planning_softness planning_colour planning_face flash_limits tunable_white stated_curve sim_light",
+        "one_level_or_many planning_softness planning_colour planning_face flash_limits tunable_white "
+        "stated_curve sim_light",
     ),
     "packet": Room(f"{DRIVERS}/sacn/packet.py", "sacn_octets sacn_packet sacn_s[co]*"),
     "access": Room(f"{SERVICE}/access/*.py", "access passes bounds"),
@@ -154,6 +155,7 @@ def main() -> int:
     parser.add_argument("names", nargs="*", metavar="ROOM|FILE", help=", ".join(ROOMS))
     parser.add_argument("--sample", type=int, help="so many mutants of each at most, drawn at random")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--within", type=float, default=60.0, help="seconds of tests for each, fastest first")
     asked = parser.parse_args()
     try:
         mutants, tests = chosen(asked.names or list(ROOMS), asked.sample, asked.seed)
@@ -162,7 +164,7 @@ def main() -> int:
     for path in {mutant.path for mutant in mutants}:
         import_module(path)
     tally = Tally()
-    trials = Trials(mutants, tally.tell)
+    trials = Trials(mutants, tally.tell, asked.within)
     with TemporaryDirectory() as folder:
         os.chdir(folder)  # a faulty name is no file of ours
         options = ["-n0", "-s", "-qq", "--no-header", "-o", "timeout=0", "-p", "no:cacheprovider"]
