@@ -279,3 +279,21 @@ async def test_news_that_cannot_be_stored_is_refused(store: Store) -> None:
         with pytest.raises(Refusal, match="it cannot be kept") as caught:
             await here.do(do="event", head="fill", kind="moved")
         assert caught.value.code == "not_now"
+
+
+async def test_a_reading_that_names_no_head_is_of_all_that_is_lit(store: Store) -> None:
+    async with made(rig_of(), store) as here:
+        lux = here.lux("dome", here.rig.start, "camera")
+        note = await here.do(do="read", value=round(lux, 1))
+        assert note.startswith("reading 1 taken")
+        body = kept.readings(store)[0].body
+        assert (body["heads"], body["receptor"], body["facing"]) == (["key", "fill"], "dome", "camera")
+        assert min(body["levels"]) > 0
+
+
+async def test_no_reading_is_taken_for_all_that_is_lit_before_a_routine_asks(store: Store) -> None:
+    async with made(rig_of(), store) as here:
+        await here.do(do="calibrate", act="start")
+        with pytest.raises(Refusal, match="say which head was lit"):
+            await here.do(do="read", value=100)
+        assert kept.readings(store) == []

@@ -56,6 +56,45 @@ def test_no_codes_one_off_their_own_rounding_are_better(seed: int, curve: str) -
     assert larger_error(chosen) <= min(larger_error(codes) for codes in product(*options)) + 1e-12
 
 
+def crowded_rig(keys: int, fills: int) -> Rig:
+    """So many keys and fills of 8 bits, each somewhat weaker and somewhere else than the last."""
+    data = eight_bit_rig(3).dump()
+    first = {head["role"]: head for head in data["heads"]}
+    heads = [first["hair"]]
+    for role, count in (("key", keys), ("fill", fills)):
+        x, y, z = first[role]["position"]
+        for n in range(count):
+            beside = {"name": f"{role}-{n}", "position": (x, y - 0.07 * n, z + 0.05 * n)}
+            heads.append({**first[role], **beside, "intensity": 700.0 / (1 + 0.13 * n)})
+    return Rig.model_validate({**data, "heads": heads})
+
+
+@pytest.mark.parametrize(("keys", "fills"), [(5, 5), (9, 4), (16, 16)])
+def test_of_many_heads_none_alone_would_better_be_one_code_off(keys: int, fills: int) -> None:
+    """Of so many not every choice is tried; it is still better than that of each head by itself."""
+    metering = Metering(scene(crowded_rig(keys, fills)))
+    own, wish, limits = metering.scene, target_from_rig(metering.scene.rig), limits_of(metering.scene)
+    rows = metering.rows_at((0.0, 0.0, 1.2))
+    solved = solve(supply_of(metering, rows, limits), wish).outputs
+    goal = rows.lux(solved)
+
+    def larger_error(codes: list[int]) -> float:
+        lux = rows.lux(own.dimmers.outputs(tuple(codes)))
+        ratio = math.log2(lux[LIT] / lux[SHADOW]) - math.log2(goal[LIT] / goal[SHADOW])
+        return max(abs(ratio), abs(math.log2(lux[EXPOSURE] / goal[EXPOSURE])))
+
+    chosen = list(choose_codes(supply_of(metering, rows, limits), wish, solved))
+    each_alone = list(own_rounding(own, limits, solved))
+    assert larger_error(chosen) < larger_error(each_alone) / 2
+    assert max(abs(a - b) for a, b in zip(chosen, each_alone, strict=True)) == 1
+    if larger_error(chosen) <= 1e-4:
+        return
+    for i in np.flatnonzero(metering.is_key | metering.is_fill):
+        for code in (each_alone[i] - 1, each_alone[i], each_alone[i] + 1):
+            if limits.floor_codes[i] <= code <= 255:
+                assert larger_error(chosen) <= larger_error([*chosen[:i], code, *chosen[i + 1 :]]) + 1e-9
+
+
 @pytest.mark.parametrize("seed", [3, 6, 9])
 def test_present_codes_stay_until_a_change_gains_a_fiftieth_of_a_stop(seed: int) -> None:
     """Step by step along a millimetre grid, kept just as long as others are better by no more than 0.02."""

@@ -198,7 +198,7 @@ def test_a_head_that_is_off_is_asked_about_until_it_is_clear_why() -> None:
 
 def test_what_is_asked_by_tape_is_said_and_can_be_passed_over() -> None:
     one = held()
-    off = lined_up("lineup", read(one, key=-0.5)[0])
+    off = lined_up("lineup", read(one, key=-0.5)[0]).model_copy(update={"passed_over": ("again key",)})
     step = step_of(off, StudioKnowledge(one.rig, None, CALIBRATED))
     assert step.title == "How far is key now?"
     assert step.asks is not None

@@ -49,7 +49,6 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
     ({"do": "read", "head": "key", "value": "much"}, "bad_order"),
     ({"do": "read", "head": "key", "value": 1e300}, "out_of_range"),
     ({"do": "read", "head": "key"}, "bad_order"),
-    ({"do": "read", "value": 640}, "bad_order"),
     ({"do": "read", "head": "key", "value": 640, "unit": "candela"}, "bad_order"),
     ({"do": "read", "head": "key", "unit": "f/5.6@400"}, "bad_order"),
     ({"do": "read", "head": "key", "value": 640, "level": 1.5}, "bad_order"),

@@ -65,7 +65,7 @@ def test_what_cannot_be_put_in_is_no_fault() -> None:
 @pytest.mark.parametrize("name", ROOMS)
 def test_every_room_has_modules_and_each_pattern_tests(name: str) -> None:
     assert modules_of(ROOMS[name])
-    assert [pattern for pattern in ROOMS[name].tests if not list((ROOT / "tests").glob(pattern))] == []
+    assert [pattern for pattern in ROOMS[name].patterns if not list((ROOT / "tests").glob(pattern))] == []
 
 
 def test_a_sample_is_drawn_anew_by_another_seed_alone() -> None:

@@ -13,7 +13,7 @@ from bench.simulated_studio import HiddenStudio, read_fixed_plan, studio
 from fillside.belief.belief import believe
 from fillside.belief.evidence import Evidence, Reading, TapeMeasure
 from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate, candidates
-from fillside.belief.questions.forecast import Forecast
+from fillside.belief.questions.forecast import EXPOSURE, FACE, RATIO, Aims, Forecast
 from fillside.belief.questions.next_reading import aims_of, next_reading
 from fillside.belief.questions.times import QuestionTimes
 from fillside.belief.result.calibrating import belief_from_csv, suggested
@@ -138,6 +138,20 @@ def test_a_forecast_is_what_an_answer_does() -> None:
     with_tape = believe(Evidence(found.readings, (tape,)), rig, near=found)
     foreseen = Forecast.of(found, asked[:1], aims).with_best().left
     assert with_tape.posterior.variance(aims.rows) == pytest.approx(foreseen, rel=0.15)
+
+
+def test_ratio_exposure_and_face_each_count() -> None:
+    hidden = metered(11, 3)
+    rig = Rig.model_validate(hidden.rig_table())
+    found = belief_from_csv(hidden.csv(), rig)
+    levels = ExpectedLevels(found)
+    intervals = Intervals(rig, plain_calibration(found), found)
+    every = aims_of(found, intervals, levels, [levels.at(mark) for mark in rig.marks.values()])
+    asked = [Candidate("key", 0.5, rig.first_mark, "flat", name) for name in ("fill", "key")]
+    for kind in (RATIO, EXPOSURE, FACE):
+        own = every.of == kind
+        aims = Aims(every.rows[own], every.of[own], every.at_mark[own], every.left_out[own])
+        assert (Forecast.of(found, asked, aims).gains > 0).all()
 
 
 def test_tapes_are_asked_for_only_of_who_has_one(rig: Rig) -> None:

@@ -50,8 +50,8 @@ class Ways:
 class Trials:
     """A plug-in that tries `mutants` in place of running the tests, and tells each verdict."""
 
-    def __init__(self, mutants: list[Mutant], tell: Callable[[Mutant, str], None]) -> None:
-        self.mutants, self.tell = mutants, tell
+    def __init__(self, mutants: list[Mutant], tell: Callable[[Mutant, str], None], within_s: float) -> None:
+        self.mutants, self.tell, self.within_s = mutants, tell, within_s
         self.trouble = ""
         self.items: list[pytest.Item] = []
         self.functions: defaultdict[tuple[str, str, int], list[FunctionType]] = defaultdict(list)
@@ -118,7 +118,12 @@ class Trials:
         if code is None:
             return "none"
         reached = (ways.tests.get((str(mutant.path), line), set()) for line in mutant.lines)
-        chosen = sorted(set[int]().union(*reached), key=lambda number: ways.seconds[number])
+        chosen: list[int] = []
+        spent_s = 0.0
+        for number in sorted(set[int]().union(*reached), key=lambda number: ways.seconds[number]):
+            spent_s += ways.seconds[number]
+            if not chosen or spent_s <= self.within_s:
+                chosen.append(number)
         functions = self.functions[str(mutant.path), *mutant.function]
         if not chosen or not functions:
             return "unreached"

@@ -200,7 +200,9 @@ class MeterOrders:
         if asked is not None:
             order = _as_asked(order, asked)
         elif order.head is None:
-            raise Refusal("bad_order", 'say which head was lit: "key", "key+fill", or "" for none', "head")
+            if (step := self._guide.step) is not None and step.stage != "done":
+                raise Refusal("not_now", "a routine is begun: go on in it, or say which head was lit", "head")
+            order = as_lit(order, self._rig, self._studio.now())
         if order.virtual:
             order = await self._by_hand_meter(order, asked)
         async with self._one_at_a_time:

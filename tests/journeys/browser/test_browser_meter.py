@@ -227,6 +227,9 @@ async def test_the_keypad_speaks_lux_exposure_values_and_f_stops(handset: Page, 
         ("f-stops in tenths", ("f 4", "and 7 tenths")),
         ("f-stops in thirds", ("f 4", "and two thirds")),
     ):
+        await corner.settled()
+        if "go" in corner.state["routine"]["may"]:
+            await into_the_dark(handset, corner)
         await handset.get_by_label(scale).check()
         await corner.settled()
         before = corner.state["routine"]["number"]

@@ -18,7 +18,7 @@ from fillside.balance.rows import FACE_FILL, FACE_KEY, LIT, SHADOW
 from fillside.balance.target import target_from_rig
 from fillside.belief.belief import Belief
 from fillside.belief.questions.candidates import Place, Question, candidates
-from fillside.belief.questions.forecast import EXPOSURE, FACE, GOOD_STOPS, OTHERS, RATIO, Aims, Forecast
+from fillside.belief.questions.forecast import EXPOSURE, FACE, GOOD_STOPS, OTHERS, RATIO, ROOM, Aims, Forecast
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
@@ -30,6 +30,9 @@ ABOUT_M, ABOUT_HEIGHT_M = 0.55, 0.3
 """Distances about a mark within which the light is to be sure: a subject shifts, leans, sits and stands."""
 LITTLE_GAIN = 0.04
 """Enough is asked as well when two more answers take less than this share off what is unsure."""
+_USUAL_BALANCED, _USUAL_ROOM = (3, 2), 4
+"""Answers to come of a dimmed key or fill head after none and after one reading, and of a room nobody read,
+which may have a window: as many as most true studios need."""
 MOST_TO_COME, _LOOKED_AT = 30, 200
 """So far ahead answers are counted; more than that nobody gives."""
 
@@ -92,7 +95,7 @@ def next_reading(
     now = _told(belief, intervals, held)
     good = not found.unseen and _is_good([now.ratio, now.exposure, now.face, found.told()[OTHERS]])
     enough = good or (not found.unseen and _gains_little(found))
-    to_come, seconds = (0, 0.0) if enough else _to_come(found)
+    to_come, seconds = (0, 0.0) if enough else _to_come(found, _usual(belief, found))
     return NextReading(
         asked=asked[best],
         expected=float(found.expected[best]),
@@ -138,13 +141,31 @@ def _gains_little(found: Forecast) -> bool:
     )
 
 
-def _to_come(found: Forecast) -> tuple[int, float]:
-    """The number of answers until it is enough, and their time [s], if the best is always asked."""
-    for count in range(1, MOST_TO_COME):
-        found = found.with_best()
+def _to_come(found: Forecast, usual: int) -> tuple[int, float]:
+    """The number of answers until it is enough, and their time [s], if the best is always asked: no fewer
+    than is usual."""
+    count = 0
+    while count < MOST_TO_COME:
+        found, count = found.with_best(), count + 1
         if not found.unseen and (_is_good(found.told()) or _gains_little(found)):
-            return count, found.spent_s
-    return MOST_TO_COME, found.spent_s
+            break
+    to_come = max(count, min(usual, MOST_TO_COME))
+    return to_come, found.spent_s * to_come / count
+
+
+def _usual(belief: Belief, found: Forecast) -> int:
+    """The number of answers that heads and room usually still need, of which too little is known to foresee
+    it.
+
+    A first reading of a dimmed head moves the level at which it is held, and so does a second one a little:
+    what a forecast takes for known there is known at another level.
+    """
+    asked_of, usual = set(found.subject.tolist()), 0
+    for i, head in enumerate(belief.rig.heads):
+        seen = sum(head.name in reading.heads for reading in belief.readings)
+        wanted = _USUAL_BALANCED if head.rule in ("key", "fill") and not head.dimming.fixed else (1,)
+        usual += wanted[seen] if i in asked_of and seen < len(wanted) else 0
+    return usual + (_USUAL_ROOM if ROOM in found.unseen else 0)
 
 
 def _foremost(belief: Belief, asked: Sequence[Question], aims: Aims) -> list[Question]:

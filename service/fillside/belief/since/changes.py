@@ -59,6 +59,8 @@ _FARTHEST_SD, _NODES, _SIZES = 2.6, 15, 261
 """How far the size of a change is looked for, the sizes at which the model is asked, and those between
 them."""
 _MOST_CHANGES = 3
+_TAILS_SD, _QUADRATURE = 4.5, 801
+"""How far out answers are looked for, and at how many values."""
 
 
 @dataclass(frozen=True)
@@ -371,28 +373,36 @@ def _told(stories: Sequence[Story], off: FloatArray, spread: FloatArray, answere
 
 
 def worth_asking(evidence: NewEvidence, judgement: Judgement) -> FloatArray:
-    """The information that each question (q,) would give about the stories that are left [nats].
+    """Return the mutual information of each question's answer (q,) and the stories that are left [nats].
 
-    It is the mutual information of answer and story, with mixtures of normal distributions taken by their
-    variance: an answer is foretold more narrowly within a story than by all of them together.
+    Within a story an answer counts as normal, with the mean and the variance that the story's sizes give it.
     """
     first = evidence.answered
     inverse = np.linalg.inv(judgement.spread[:first, :first])
     shared = judgement.spread[first:, :first]
     gain = shared @ inverse
     own = np.diag(judgement.spread[first:, first:] - gain @ shared.T)
-    means, variances, shares = [], [], []
+    foretold = gain @ judgement.off[:first]
+    means, variances = [], []
     for told in judgement.told:
-        shift = np.zeros(len(own))
-        wide = own.copy()
+        shift, wide = np.zeros(len(own)), own
         if told.story is not None:
             ways = told.story.effects[:, first:] - told.story.effects[:, :first] @ gain.T
             shift = told.weights @ ways
             wide = own + told.weights @ (ways - shift) ** 2
-        means.append(shift + gain @ judgement.off[:first])
+        means.append(foretold + shift)
         variances.append(wide)
-        shares.append(told.probability)
-    share, mean, variance = np.array(shares)[:, None], np.array(means), np.array(variances)
-    middle = (share * mean).sum(axis=0)
-    total = (share * (variance + (mean - middle) ** 2)).sum(axis=0)
-    return np.asarray(0.5 * (share * np.log(total / variance)).sum(axis=0))
+    share = np.array([told.probability for told in judgement.told])
+    pairs = zip(np.array(means).T, np.sqrt(np.array(variances)).T, strict=True)
+    return np.array([_mutual_information(share, mean, sd) for mean, sd in pairs])
+
+
+def _mutual_information(share: FloatArray, mean: FloatArray, sd: FloatArray) -> float:
+    """Return the mutual information [nats] of a value and the one of several normal distributions (s,) that
+    it comes from; by quadrature."""
+    where = np.linspace((mean - _TAILS_SD * sd).min(), (mean + _TAILS_SD * sd).max(), _QUADRATURE)
+    density = np.exp(-0.5 * ((where - mean[:, None]) / sd[:, None]) ** 2) / sd[:, None]
+    mixed = np.maximum(share @ density, 1e-300)
+    logs = np.log(np.maximum(density, 1e-300) / mixed)
+    step = (where[1] - where[0]) / math.sqrt(2 * math.pi)
+    return float(share @ (density * logs).sum(axis=1) * step)

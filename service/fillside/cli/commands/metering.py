@@ -122,14 +122,14 @@ Examples:
   fillside read 60 fc --head key --level 45% --at chair
   fillside read 5.6+0.7 --head key+fill --receptor dome --facing camera
   fillside read 3 lux --head none              all heads out: the light that is there without them
-  fillside read 640                            what a guided routine asks for now
+  fillside read 640                            what a guided routine asks for now, else of all that is lit
   fillside read 640 --check                    all that is lit: have the lamps drifted?
   fillside read 1.62 m --head fill             a tape from the subject to the middle of its lit face
 """,
 )
 @click.argument("value")
 @click.argument("unit", required=False, default="")
-@click.option("--head", metavar="NAME", help="Which was lit: key, key+fill, or none. [what a routine asks]")
+@click.option("--head", metavar="NAME", help="What was lit: key, key+fill, none. [as asked; all lit]")
 @click.option("--level", metavar="L", help="Such as 45% or 0.45, for more heads 100%+40%. [as it is now]")
 @click.option("--at", "where", metavar="MARK|X,Y,Z", help="Where the meter was. [where the subject is]")
 @click.option("--receptor", type=click.Choice(["flat", "dome"]), help="[flat toward a head]")
