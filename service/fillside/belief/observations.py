@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.daylight import Sky, sky_of, told_lux
-from fillside.belief.evidence import OWN_HEAD, Evidence, Reading, seconds_of
-from fillside.belief.forward.model import CAMERA, LN2, PER_HEAD, Figures, Model
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, Reading, seconds_of
+from fillside.belief.forward.model import LN2, PER_HEAD, Figures, Model
 from fillside.belief.forward.priors import (
     AMBIENT_STATED_SD,
     INTENSITY,
@@ -66,6 +66,11 @@ def stops(lux: FloatArray) -> FloatArray:
 def stops_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
     """Slopes of lux (m, k) as slopes of `stops`."""
     return np.asarray(slopes / ((lux + DARK_LUX) * LN2)[:, None])
+
+
+def log2_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Slopes of lux (m, k) as slopes of its log2."""
+    return np.asarray(slopes / (np.maximum(lux, 1e-6) * LN2)[:, None])
 
 
 @dataclass(frozen=True)

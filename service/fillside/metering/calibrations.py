@@ -15,7 +15,7 @@ from typing import TypeVar
 from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
 from fillside.belief.result.calibrating import weigh
-from fillside.belief.result.entries import evidence_of
+from fillside.belief.result.restoring import evidence_of
 from fillside.hold.machine.hold import Hold
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig

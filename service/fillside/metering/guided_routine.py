@@ -15,7 +15,7 @@ from fillside.belief.evidence import OWN_HEAD, Piece, Reading, TapeMeasure
 from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio
-from fillside.metering.readings import keep, strike, sure_words
+from fillside.metering.readings import keep, says_of_light, strike, sure_words
 from fillside.metering.routine import routine as acts
 from fillside.metering.routine.checks import CheckReading, check_result, taped_result
 from fillside.metering.routine.prompts import SAME_PLACE_M
@@ -31,7 +31,6 @@ from fillside.metering.routine.steps import (
     step_of,
     to_come,
 )
-from fillside.metering.told import says_of_light
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show
 from fillside.orders.metering import Act

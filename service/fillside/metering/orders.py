@@ -34,23 +34,21 @@ from fillside.metering.readings import (
     CHECK,
     as_lit,
     beside_words,
-    keep,
-    keep_all,
-    reading_of,
-    strike,
-    sure_words,
-)
-from fillside.metering.rig_watch import RigWatch
-from fillside.metering.routine.steps import Asks
-from fillside.metering.told import (
     counted_words,
     event_of,
     is_tape,
+    keep,
+    keep_all,
     outcome_words,
+    reading_of,
     says_of_light,
+    strike,
+    sure_words,
     tape_of,
     told_words,
 )
+from fillside.metering.rig_watch import RigWatch
+from fillside.metering.routine.steps import Asks
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (
     CalibrateOrder,

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.belief.evidence import CAMERA
 from fillside.belief.forward.dimmer import KNOTS, LEAST_LEVEL, BelievedDimmers
 from fillside.belief.forward.paths import LightPaths, PerCandela, lux_per_candela, per_candela, unit
 from fillside.belief.forward.priors import (
@@ -54,7 +55,6 @@ IntArray = NDArray[np.intp]
 
 PER_HEAD = FIGURES + KNOTS
 LN2 = math.log(2)
-CAMERA = "camera"
 _STEP = 1e-4
 _FARTHEST, _FARTHEST_WINDOW = 20.0, 5.0
 """Logarithms of room light and of ambient light stay within so much of what was believed."""
@@ -96,6 +96,11 @@ class Figures:
     share_slope: FloatArray
     room_turn: FloatArray
     ambient_turn: FloatArray
+
+    @property
+    def intensity_cd(self) -> FloatArray:
+        """Intensities after all steps (n,) [cd]."""
+        return np.asarray(2.0 ** (self.log2_cd + self.changes_stops.sum(axis=1)))
 
 
 @dataclass(frozen=True)

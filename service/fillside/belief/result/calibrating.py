@@ -19,10 +19,10 @@ from fillside.belief.hypotheses import FEWEST_TO_DOUBT
 from fillside.belief.observations import DARK_LUX
 from fillside.belief.questions.candidates import TapeCandidate
 from fillside.belief.questions.next_reading import NextReading, next_reading
-from fillside.belief.result.entries import notes_of, reading_from_entry
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import notes_of
 from fillside.belief.suspicions import suspicions
 from fillside.rig.calibration import (
     CalibratedAmbient,
@@ -149,14 +149,6 @@ def _has_company(belief: Belief, reading: Reading) -> bool:
 
 def _why(off: float) -> str:
     return f"{abs(off):.1f} stop {'above' if off > 0 else 'below'} what the other readings agree on"
-
-
-def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
-    """The readings a calibration came from, in the order they were handed in.
-
-    Raises pydantic's ValidationError for entries that are no readings.
-    """
-    return tuple(reading_from_entry(entry) for entry in calibration.readings_in_order())
 
 
 def suggested(asked: NextReading | None) -> SuggestedReading | None:

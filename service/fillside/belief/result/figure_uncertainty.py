@@ -54,9 +54,7 @@ def direct_lux(belief: Belief, head: int) -> float:
     """The direct light of a head at full on a flat receptor at the first mark that faces it [lx]."""
     model, mark = belief.model, belief.rig.first_mark
     wanted = model.quantities([Wanted((Term(head, 1.0, mark, model.names[head]),), mark)])
-    there = belief.figures
-    candela = 2.0 ** (there.log2_cd[head] + there.changes_stops[head].sum())
-    return float(candela * model.direct(there, wanted.paths).lux[0])
+    return float(belief.figures.intensity_cd[head] * model.direct(belief.figures, wanted.paths).lux[0])
 
 
 @dataclass(frozen=True)

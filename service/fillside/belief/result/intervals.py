@@ -21,10 +21,16 @@ from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.belief.belief import Belief, later
-from fillside.belief.forward.model import CAMERA, LN2
+from fillside.belief.evidence import CAMERA
 from fillside.belief.forward.paths import PerCandela, unit
 from fillside.belief.forward.quantities import Point, Quantities, Term, Wanted
-from fillside.belief.observations import MODEL_SD_STOPS, ambient_sides, exposure_facing, model_sd
+from fillside.belief.observations import (
+    MODEL_SD_STOPS,
+    ambient_sides,
+    exposure_facing,
+    log2_slopes,
+    model_sd,
+)
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
@@ -156,7 +162,7 @@ class Intervals:
         """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and what the
         model leaves out of them [stops] (k,)."""
         lux, slopes, coarse = self._light(place, levels)
-        return _log2_slopes(lux, slopes), coarse
+        return log2_slopes(lux, slopes), coarse
 
     def _sure(
         self, place: Point, levels: FloatArray, target: BalanceTarget, doubts: tuple[HeadDoubt, ...]
@@ -167,7 +173,7 @@ class Intervals:
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
         believed = lux + self._stated_beside_lux(place, levels)
         beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
-        rows = _log2_slopes(lux, slopes)
+        rows = log2_slopes(lux, slopes)
         names, pairs = self._pairs(target, levels, shown)
         one = np.array([first for first, _, _ in pairs])
         other = np.array([-1 if second is None else second for _, second, _ in pairs])
@@ -206,10 +212,9 @@ class Intervals:
         for asked in (self._own_at(place), self._own_behind)[: 2 if at_aims else 1]:
             wanted = asked.at(levels, self.daylight)
             lux, by, by_step = belief.model.alone_and_slopes(belief.figures, wanted, asked.direct)
-            by = _log2_slopes(lux, by)
             believed[wanted.head] = lux
-            steps = _log2_slopes(lux, by_step)
-            variance[wanted.head] = belief.posterior.variance_alone(wanted.head, by, steps)
+            slopes = log2_slopes(lux, by), log2_slopes(lux, by_step)
+            variance[wanted.head] = belief.posterior.variance_alone(wanted.head, *slopes)
         off = np.log2(np.maximum(said, _DARK_LUX) / np.maximum(believed, _DARK_LUX))
         off[list(self._belief.stated_stops)] = 0.0
         for doubt, far in zip(doubts, self._far_stops(outputs, doubts)[1].tolist(), strict=True):
@@ -429,23 +434,26 @@ def _with_own(heads: Sequence[OfHead], own_stops: Sequence[float | None]) -> tup
     return tuple(head.model_copy(update={"uncertainty_stops": stops}) for head, stops in each)
 
 
-def _log2_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
-    """Slopes of lux (m, k) as slopes of its log2."""
-    return np.asarray(slopes / (np.maximum(lux, _DARK_LUX) * LN2)[:, None])
-
-
 def own_light(belief: Belief, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Each head's own light [lux] (n,) at a place and levels (n,), and slopes of its log2 (n, size).
+    """Each head's own light [lux] (n,) at a place and levels (n,), and slopes of its log2 (n, size)."""
+    return light_of(
+        belief, [own_term(belief.rig, i, level, place) for i, level in enumerate(levels.tolist())]
+    )
 
-    A head is shown by a flat receptor that faces it, a background head by one at its aim toward the camera.
-    """
-    model, rig = belief.model, belief.rig
-    wanted = []
-    for i, (head, level) in enumerate(zip(rig.heads, levels.tolist(), strict=True)):
-        at, facing = (rig.aim_of(head), CAMERA) if head.rule == "background" else (place, head.name)
-        wanted.append(Wanted((Term(i, level, at, facing),), at))
-    lux, slopes = model.lux_and_slopes(belief.figures, model.quantities(wanted))
-    return lux, _log2_slopes(lux, slopes)
+
+def own_term(rig: Rig, head: int, level: float, place: Point) -> Term:
+    """The light of a head on a flat receptor that faces it at a place; for a background head, on one at its
+    aim that faces the camera."""
+    own = rig.heads[head]
+    at, facing = (rig.aim_of(own), CAMERA) if own.rule == "background" else (place, own.name)
+    return Term(head, level, at, facing)
+
+
+def light_of(belief: Belief, terms: Sequence[Term]) -> tuple[FloatArray, FloatArray]:
+    """The light of terms alone (m,) [lux], without ambient light, and slopes of its log2 (m, size)."""
+    wanted = belief.model.quantities([Wanted((term,), term.place) for term in terms])
+    lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted)
+    return lux, log2_slopes(lux, slopes)
 
 
 def _levels(heads: Sequence[HeadReport | PredictedHead]) -> tuple[list[float], list[bool]]:

@@ -1,7 +1,7 @@
-"""The studio that a calibration knows, with its uncertainty: a belief at the figures that it states.
+"""The studio and the evidence that a calibration carries: a belief at the figures that it states.
 
-Nothing is fitted anew. The figures are turned back into unknowns, and the readings that the calibration
-carries say how sure those are.
+Nothing is fitted anew. The figures are turned back into unknowns, and the readings in the calibration give
+their uncertainty.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from fillside.belief.belief import Belief, known
-from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, HeadEvent, Reading, TapeMeasure
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, HeadEvent, Piece, Reading, TapeMeasure
 from fillside.belief.forward.dimmer import knots_of
 from fillside.belief.forward.model import Model, model_of
 from fillside.belief.forward.paths import unit
@@ -40,10 +40,9 @@ from fillside.belief.forward.priors import (
     WINDOW_X,
 )
 from fillside.belief.observations import HAND_SD_M, ambient_sides
-from fillside.belief.result.entries import piece_from_note, reading_from_entry
 from fillside.photometry.dimming import curve
 from fillside.photometry.room_light import RoomLight, smoothest_room_light
-from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
+from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration, HeadNote, WeighedReading
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
@@ -183,3 +182,41 @@ def _stated_light(model: Model, ambient: CalibratedAmbient) -> RoomLight:
         return RoomLight(0.0)
     lux, axes, domes = zip(*sides, strict=True)
     return smoothest_room_light(lux, np.array(axes), np.array(domes))
+
+
+def reading_from_entry(entry: WeighedReading) -> Reading:
+    """The reading of an entry in a calibration; pydantic's ValidationError for an entry that is none."""
+    own = {key: value for key, value in entry.model_dump().items() if key in Reading.model_fields}
+    return Reading.model_validate(own)
+
+
+def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
+    """The tape measure or event in a calibration's note; None for what is not understood."""
+    fields = note.model_dump(exclude_none=True)
+    kind = fields.pop("kind", None)
+    try:
+        if kind == "tape":
+            return TapeMeasure.model_validate(fields)
+        return HeadEvent.model_validate({**fields, "kind": kind})
+    except ValidationError:
+        return None
+
+
+def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
+    """Tape measures and events as a calibration has them."""
+    tapes = [
+        HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
+    ]
+    events = [HeadNote.model_validate(e.model_dump(exclude_none=True)) for e in evidence.events]
+    return (*tapes, *events)
+
+
+def evidence_of(calibration: Calibration) -> Evidence:
+    """The evidence a calibration came from, as far as it is understood."""
+    pieces: list[Piece | None] = [piece_from_note(note) for note in calibration.told]
+    for entry in calibration.readings_in_order():
+        try:
+            pieces.append(reading_from_entry(entry))
+        except ValidationError:
+            continue
+    return Evidence.of([piece for piece in pieces if piece is not None])
