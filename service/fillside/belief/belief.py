@@ -171,7 +171,9 @@ def believe(
         point = most_likely(_doubting(problem, wrong), point.z)
     steady, _ = _problem(model, seen, point, 0.0)
     hand_m = _hand_sd(_doubting(steady, wrong), point, seen)
-    problem, point, sd = _weighed(model, seen, point, hand_m, wrong)
+    problem, sd = _problem(model, seen, point, hand_m)
+    problem = _doubting(problem, wrong)
+    point = most_likely(problem, point.z)
     count = len(told.readings)
     return Belief(told, problem, point, wrong[:count], sd[:count], hand_m)
 
@@ -246,14 +248,6 @@ def _settled(
         point = most_likely(problem, point.z)
     problem, sd = _problem(model, seen, point, hand_m)
     return problem, point, sd
-
-
-def _weighed(
-    model: Model, seen: Observations, point: Point, hand_m: float, wrong: BoolArray
-) -> tuple[InverseProblem, Point, FloatArray]:
-    problem, sd = _problem(model, seen, point, hand_m)
-    problem = _doubting(problem, wrong)
-    return problem, most_likely(problem, point.z), sd
 
 
 def _problem(

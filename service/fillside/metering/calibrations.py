@@ -20,7 +20,6 @@ from fillside.hold.machine.hold import Hold
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
-from fillside.storage.records.metering import StoredReading
 from fillside.storage.rows import WEIGHED
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
@@ -113,9 +112,8 @@ class Calibrator:
     def _evidence(self, numbers: Sequence[int]) -> list[tuple[int, Piece]]:
         """Evidence by its numbers, dated, with what was told of its heads since the first of it."""
         beside = kept.sensors_with(self._store, numbers)
-        found = {
-            one.id: _told(dated(piece, one.at), beside.get(one.id)) for one, piece in self._stored(numbers)
-        }
+        stored = kept.valid_pieces(self._store, kept.readings_of(self._store, numbers))
+        found = {one.id: _told(dated(piece, one.at), beside.get(one.id)) for one, piece in stored}
         first: dict[str, float] = {}
         for piece in found.values():
             for name in piece.heads if isinstance(piece, Reading) else (piece.head,):
@@ -127,9 +125,6 @@ class Calibrator:
             ):
                 found[one.id] = news
         return sorted(found.items())
-
-    def _stored(self, numbers: Sequence[int]) -> list[tuple[StoredReading, Piece]]:
-        return kept.valid_pieces(self._store, kept.readings_of(self._store, numbers))
 
     async def take_in(self) -> None:
         """Store what a calibration that was made elsewhere stands on: it counts with all that follows.

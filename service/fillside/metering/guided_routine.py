@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
-from fillside.belief.evidence import OWN_HEAD, Piece, Reading, TapeMeasure
+from fillside.belief.evidence import OWN_HEAD, Reading, TapeMeasure
 from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio
@@ -34,7 +34,6 @@ from fillside.metering.routine.steps import (
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show
 from fillside.orders.metering import Act
-from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
 from fillside.storage.rows import LINEUP_TAPE
@@ -196,7 +195,7 @@ class GuidedRoutine:
     async def _read(self, routine: Routine, reading: Reading, who: str) -> str:
         if routine.kind == "round":
             return await self._read_round(routine, reading, who)
-        number = await self._keep(reading, "calibrate", who)
+        number = await keep(self._store, reading, "calibrate", who)
         self._go_to(acts.took(routine, number))
         trouble = await self._weigh()
         remark = None if self._latest is None else self._latest.remark
@@ -207,7 +206,7 @@ class GuidedRoutine:
     async def _read_round(self, routine: Routine, reading: Reading, who: str) -> str:
         """A reading of a round counts at once, with all that is known already."""
         await self._calibrator.take_in()
-        number = await self._keep(reading, "calibrate", who)
+        number = await keep(self._store, reading, "calibrate", who)
         self._go_to(acts.took(routine, number, reading.heads[0]))
         try:
             fitted = await self._weigh_round([number])
@@ -227,7 +226,7 @@ class GuidedRoutine:
 
     async def _warmed(self, routine: Routine, reading: Reading, now: float, who: str) -> str:
         after, note = acts.warm_up(routine, self._lux(reading), now)
-        await self._keep(reading, "warm-up", who)
+        await keep(self._store, reading, "warm-up", who)
         self._go_to(after)
         return note
 
@@ -235,7 +234,7 @@ class GuidedRoutine:
         check = self._check
         assert check is not None, "a step that asks has a check"
         if isinstance(seen, TapeMeasure):
-            await self._keep(seen, LINEUP_TAPE, who)
+            await keep(self._store, seen, LINEUP_TAPE, who)
             self._go_to(acts.took_check(routine, taped_result(check, seen.distance_m)))
             off_m = seen.distance_m - (check.expected_m or 0.0)
             return f"{abs(off_m):.2f} m {'farther' if off_m > 0 else 'nearer'} than it stood"
@@ -245,7 +244,7 @@ class GuidedRoutine:
             routine = acts.passed_over(routine, self._check.name if self._check else "")
         if not _as_wanted(seen, check):
             raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
-        number = await self._keep(seen, "verify" if routine.kind == "calibrate" else "lineup", who)
+        number = await keep(self._store, seen, "verify" if routine.kind == "calibrate" else "lineup", who)
         one = check_result(check, self._lux(seen))
         self._go_to(acts.took_check(routine, one, number))
         way = "over" if one.off_stops > 0 else "under"
@@ -254,9 +253,6 @@ class GuidedRoutine:
 
     def _lux(self, reading: Reading) -> float:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))
-
-    async def _keep(self, piece: Piece, purpose: str, who: str) -> int:
-        return await keep(self._store, piece, purpose, who)
 
     async def struck(self, number: int) -> bool:
         """A reading was struck; whether it was of a routine that is still under way."""
@@ -365,13 +361,9 @@ class GuidedRoutine:
         taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
         rig, used = self._rig, self._calibrator.calibration
         known = self._knows
-        if known is None or not _same(known, rig, latest, used):
+        if known is None or known.latest is not latest or known.used is not used or known.rig != rig:
             known = self._knows = StudioKnowledge(rig, latest, used, taken)
         return known
-
-
-def _same(known: StudioKnowledge, rig: Rig, latest: Calibration | None, used: Calibration | None) -> bool:
-    return known.latest is latest and known.used is used and known.rig == rig
 
 
 def _stored(body: Mapping[str, object] | None) -> Routine | None:

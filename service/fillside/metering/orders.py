@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import sqlite3
-from collections.abc import Sequence
 from typing import Any
 
 from pydantic import ValidationError
@@ -246,7 +245,9 @@ class MeterOrders:
         await self._calibrator.take_in()
         number = await keep(self._store, reading, "calibrate", who)
         before = self._calibrator.calibration
-        fitted = await self._weigh(await self._calibrator.numbers_with([number], self._guide.readings))
+        numbers = await self._calibrator.numbers_with([number], self._guide.readings)
+        fitted = await self._calibrator.fit(self._rig, numbers)
+        await self._adopt(fitted)
         doubted = f", but it is {fitted.remark}" if fitted.remark else ""
         beside = beside_words(reading, self._studio.now(), self._rig)
         shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
@@ -268,11 +269,6 @@ class MeterOrders:
             words += "; nothing is metered yet, so the light stays as it is"
         await self._guide.told()
         return words
-
-    async def _weigh(self, numbers: Sequence[int]) -> StoredFit:
-        fitted = await self._calibrator.fit(self._rig, numbers)
-        await self._adopt(fitted)
-        return fitted
 
     async def _adopt(self, fitted: StoredFit) -> None:
         try:

@@ -262,7 +262,8 @@ class Model:
         setback = there.setback_m[paths.head] + _stepped(there.moves_m, paths.head, paths.after)
         direct = lux_per_candela(paths, self.prior.sources, setback, there.lit_share)
         room = there.room_gain[wanted.head] * _room_shape(there, wanted)
-        terms = _candela(there, wanted) * (direct[wanted.path] + room)
+        log2 = there.dimmers.log2_output(wanted.lamp_head, np.maximum(wanted.lamp_level, LEAST_LEVEL))
+        terms = _candela(there, wanted, log2) * (direct[wanted.path] + room)
         light = np.bincount(wanted.row, terms, minlength=len(wanted)) + self.ambient_lux(there, wanted)
         return np.asarray(light * self._shown(there.z, wanted))
 
@@ -303,7 +304,9 @@ class Model:
         depth [lux/m] (t,)."""
         per_cd = self.direct(there, wanted.paths) if direct is None else direct
         head, path = wanted.head, wanted.path
-        candela, by_knots = _candela_and_slopes(there, wanted)
+        level = np.maximum(wanted.lamp_level, LEAST_LEVEL)
+        log2, by_knots = there.dimmers.log2_and_slopes(wanted.lamp_head, level)
+        candela = _candela(there, wanted, log2)
         shape = _room_shape(there, wanted)
         gain = there.room_gain[head]
         lux = candela * (per_cd.lux[path] + gain * shape)
@@ -316,12 +319,13 @@ class Model:
         by[:, ROOM] = candela * gain * shape * self.prior.log_room[1][head]
         toward = np.einsum("tk,tkl->tl", wanted.paths.axis[path], there.room_turn[head])
         by[:, ROOM_X : ROOM_X + 3] = 2 * DIRECTION_SD * (candela * gain * (shape > 0))[:, None] * toward
-        by[:, FIGURES:] = (lux * LN2)[:, None] * by_knots
+        by[:, FIGURES:] = (lux * LN2)[:, None] * by_knots[wanted.lamp]
         return lux, by, deeper
 
     def ambient_lux(self, there: Figures, wanted: Quantities) -> FloatArray:
         """The part of the quantities (m,) that is there with all heads out [lux]."""
-        return np.asarray(_ambient(there, wanted) + self._window(there, wanted))
+        window = there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
+        return np.asarray(_ambient(there, wanted) + window)
 
     def _shared_slopes(self, there: Figures, wanted: Quantities, total: FloatArray) -> FloatArray:
         """Slopes of the quantities (m,) in what heads share (m, SHARED)."""
@@ -344,12 +348,8 @@ class Model:
             np.add.at(found, wanted.row, by * wanted.paths.after[wanted.path])
         return found
 
-    def _window(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """The light of a window in the quantities (m,) [lux]."""
-        return there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
-
     def _window_slopes(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """Its slopes (m, WINDOW_AWAY + 1 - WINDOW_X) in its unknowns."""
+        """Slopes of a window's light in the quantities (m, WINDOW_AWAY + 1 - WINDOW_X) in its unknowns."""
         own = self.shared(there.z)[WINDOW_X : WINDOW_AWAY + 1]
         tried = np.concatenate([own[None], own + _STEP * np.eye(len(own))])
         toward, away = _windows(tried)
@@ -369,25 +369,13 @@ def _stepped(steps: FloatArray, head: IntArray, after: BoolArray) -> FloatArray:
     return np.asarray((steps[head] * after).sum(axis=1))
 
 
-def _candela(there: Figures, wanted: Quantities) -> FloatArray:
-    """Intensity of the head of each term (t,) at its level [cd]."""
-    log2 = there.dimmers.log2_output(wanted.lamp_head, np.maximum(wanted.lamp_level, LEAST_LEVEL))
-    return np.asarray(_lit(there, wanted, log2)[wanted.lamp])
-
-
-def _candela_and_slopes(there: Figures, wanted: Quantities) -> tuple[FloatArray, FloatArray]:
-    """The same, and the slopes of its log2 in the knots of its dimmer (t, KNOTS)."""
-    level = np.maximum(wanted.lamp_level, LEAST_LEVEL)
-    log2, by_knots = there.dimmers.log2_and_slopes(wanted.lamp_head, level)
-    return _lit(there, wanted, log2)[wanted.lamp], by_knots[wanted.lamp]
-
-
-def _lit(there: Figures, wanted: Quantities, log2_output: FloatArray) -> FloatArray:
-    """Intensity of each lamp (l,) [cd]; at level 0 there is none, whatever its dimmer."""
+def _candela(there: Figures, wanted: Quantities, log2_output: FloatArray) -> FloatArray:
+    """Intensity of the head of each term (t,) [cd], by the outputs of the lamps (l,); at level 0 there is
+    none, whatever the dimmer."""
     head = wanted.lamp_head
     changes = _stepped(there.changes_stops, head, wanted.lamp_after)
     log2_cd = there.log2_cd[head] + wanted.lamp_label + changes
-    return np.asarray(np.exp2(log2_cd + log2_output) * (wanted.lamp_level > 0))
+    return np.asarray(np.exp2(log2_cd + log2_output) * (wanted.lamp_level > 0))[wanted.lamp]
 
 
 def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:

@@ -78,8 +78,9 @@ class Forecast:
     @classmethod
     def of(cls, belief: Belief, asked: Sequence[Question], aims: Aims) -> Forecast:
         seen = NewEvidence(belief, (), [one.as_evidence for one in asked])
-        times, subject = QuestionTimes.of(asked, belief.rig), _subjects(belief, asked)
-        after = belief.posterior
+        places = {name: i for i, name in enumerate(belief.model.names)}
+        subject = np.array([ROOM if one.head is None else places[one.head] for one in asked])
+        times, after = QuestionTimes.of(asked, belief.rig), belief.posterior
         return cls(
             seen.expected,
             after.covariance(seen.rows, seen.rows),
@@ -157,7 +158,3 @@ def unseen_subjects(belief: Belief) -> frozenset[int]:
     read = {name for reading in belief.readings for name in reading.heads}
     heads = {i for i, name in enumerate(belief.model.names) if name not in read}
     return frozenset(heads | ({ROOM} if all(reading.heads for reading in belief.readings) else set()))
-
-
-def _subjects(belief: Belief, asked: Sequence[Question]) -> IntArray:
-    return np.array([ROOM if one.head is None else belief.model.names.index(one.head) for one in asked])

@@ -81,7 +81,7 @@ def charts_of(belief: Belief, head: int) -> HeadCharts:
         dimmed=tuple(dot[0] for dot in dots),
         fall_off=_curve(distances, far[0], _sd(belief, far[1])),
         fallen=tuple(dot[1] for dot in dots),
-        inverse_square=full[0] * (_distance(rig, head, mark) / distances) ** 2,
+        inverse_square=full[0] * (math.dist(mark, rig.heads[head].position) / distances) ** 2,
         residuals=_residuals(belief, head),
     )
 
@@ -99,10 +99,6 @@ def _never_falling(curve: ChartCurve) -> ChartCurve:
     """The curve with its interval as narrow as it must be, since more level never gives less light."""
     high = np.minimum.accumulate(np.minimum(curve.high, 1.0)[::-1])[::-1]
     return ChartCurve(curve.at, curve.value, np.maximum.accumulate(curve.low), high)
-
-
-def _distance(rig: Rig, head: int, place: Point) -> float:
-    return math.dist(place, rig.heads[head].position)
 
 
 def _line(rig: Rig, head: int) -> tuple[FloatArray, list[Point]]:
@@ -129,7 +125,7 @@ def _dots(belief: Belief, head: int) -> list[tuple[Dot, Dot]]:
         read = reading.lux(rig.meter.constant_of(reading.receptor)) - float(ambient)
         output, left_out = max(read, 0.0) / float(full), bool(belief.wrong[i])
         at_full = output * float(full) * float(full) / max(float(here), 1e-9)
-        far = _distance(rig, head, reading.at)
+        far = math.dist(reading.at, rig.heads[head].position)
         found.append((Dot(i + 1, reading.levels[0], output, left_out), Dot(i + 1, far, at_full, left_out)))
     return found
 

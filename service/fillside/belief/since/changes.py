@@ -220,15 +220,10 @@ class NewEvidence:
     def foretold(self) -> FloatArray:
         """Covariance of what the belief foretells (l, l)."""
         ambient = self.rows[:, self.belief.model.index_of_shared(AMBIENT)]
-        share = ambient / self.belief.model.prior.ambient_lux[1] / LN2 * self._under_a_sky_untold
+        untold = [isinstance(one, Reading) and told_lux(one, self.belief.rig) is None for one in self.seen]
+        share = ambient / self.belief.model.prior.ambient_lux[1] / LN2 * np.array(untold, dtype=np.bool_)
         walked = DAYLIGHT_DRIFT_STOPS**2 * min(self._days, DAYLIGHT_DAYS)
         return self.belief.posterior.covariance(self.rows, self.rows) + walked * np.outer(share, share)
-
-    @cached_property
-    def _under_a_sky_untold(self) -> NDArray[np.bool_]:
-        """True for readings (l,) beside which no sensor told of the daylight."""
-        rig = self.belief.rig
-        return np.array([isinstance(one, Reading) and told_lux(one, rig) is None for one in self.seen])
 
     @cached_property
     def heads(self) -> tuple[int, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from operator import attrgetter
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
@@ -15,7 +16,6 @@ from fillside.belief.since.changes import Change
 from fillside.metering.routine.checks import (
     GOOD_STOPS,
     MOST_STOPS,
-    CheckReading,
     CheckResult,
     ExpectedBalance,
 )
@@ -162,14 +162,10 @@ def _side(held: ExpectedBalance, done: Sequence[CheckResult], rule: str) -> floa
 
 def _alone_lux(done: Sequence[CheckResult], head: str) -> float | None:
     """The light of one head alone as it is held [lux]: the median of what was read at the mark."""
-    first = next((c.check for c in done if c.check.what == "head" and c.check.head == head), None)
-    if first is None:
-        return None
-    return float(np.median([c.read_lux for c in done if c.read_m is None and _is_same(c.check, first)]))
-
-
-def _is_same(one: CheckReading, other: CheckReading) -> bool:
-    return (one.lit, one.at, one.receptor, one.facing) == (other.lit, other.at, other.receptor, other.facing)
+    setting = attrgetter("lit", "at", "receptor", "facing")
+    read = [(setting(c.check), c) for c in done if c.read_m is None]
+    first = next((own for own, c in read if c.check.what == "head" and c.check.head == head), None)
+    return None if first is None else float(np.median([c.read_lux for own, c in read if own == first]))
 
 
 def _changes(held: ExpectedBalance, done: Sequence[CheckResult], began_s: float) -> dict[str | None, str]:

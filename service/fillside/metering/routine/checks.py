@@ -159,14 +159,16 @@ class ExpectedBalance:
             if own == rule
         ]
         if asked:
-            asked.append(("exposure", None, self._exposure()))
-        lit = [i for i, rule in enumerate(rules) if rule == "background" and self._is_wanted(i)]
-        if lit:
-            asked.append(("background", self.scene.names[lit[0]], self._background(lit[0])))
+            lit = dict(self._lit(("key", "fill")))
+            exposure = _reading(lit, self.at, exposure_facing(self.rig), self.rig.meter.receptor)
+            asked.append(("exposure", None, exposure))
+        for head, (rule, role) in enumerate(zip(rules, self.scene.roles, strict=True)):
+            if rule == "background" and role not in self._out_roles:
+                lit = dict(self._lit(("key", "fill", "hair", "background")))
+                x, y, z = (float(v) for v in self.scene.aims[head])
+                asked.append(("background", self.scene.names[head], _reading(lit, (x, y, z), "camera")))
+                break
         return self._expected(asked)
-
-    def _is_wanted(self, head: int) -> bool:
-        return self.scene.roles[head] not in self._out_roles
 
     def alone(self, head: int, at: Point | None = None) -> CheckReading:
         """One head alone at its held level, flat receptor facing it, at the subject or elsewhere."""
@@ -180,15 +182,6 @@ class ExpectedBalance:
     def _alone(self, head: int, at: Point | None = None) -> Reading:
         name = self.scene.names[head]
         return _reading({name: self.levels[name]}, self.at if at is None else at, name)
-
-    def _exposure(self) -> Reading:
-        lit = dict(self._lit(("key", "fill")))
-        return _reading(lit, self.at, exposure_facing(self.rig), self.rig.meter.receptor)
-
-    def _background(self, head: int) -> Reading:
-        lit = dict(self._lit(("key", "fill", "hair", "background")))
-        x, y, z = (float(v) for v in self.scene.aims[head])
-        return _reading(lit, (x, y, z), "camera")
 
     def _lit(self, rules: tuple[str, ...]) -> Iterator[tuple[str, float]]:
         for name, rule in zip(self.scene.names, self.scene.rules, strict=True):

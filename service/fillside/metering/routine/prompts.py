@@ -112,7 +112,8 @@ def lit_words(rig: Rig, wanted: Sequence[str], burning: Sequence[str]) -> str:
         "as held" if len(fixed) < len(wanted) else "as it burns" if len(fixed) == 1 else "as they burn"
     )
     by_hand = [name for name in fixed if not must_stay_on(rig.head(name))]
-    see_to = f" See that {names_of(by_hand)} {_is(by_hand)} switched on." if by_hand else ""
+    are = "is" if len(by_hand) == 1 else "are"
+    see_to = f" See that {names_of(by_hand)} {are} switched on." if by_hand else ""
     return f"{names_of(wanted)} on {as_they_are}, the others out{but}.{see_to}"
 
 
@@ -148,10 +149,6 @@ def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
             "between lamp and meter; never cover a lamp."
         )
     return directions
-
-
-def _is(names: Sequence[str]) -> str:
-    return "is" if len(names) == 1 else "are"
 
 
 def known_words(asked: SuggestedReading | None) -> tuple[str, ...]:

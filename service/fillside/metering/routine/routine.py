@@ -187,13 +187,10 @@ def announced(routine: Routine, to_come: int) -> Routine:
 def more(routine: Routine) -> Routine:
     """Back to the readings, for two more; what was checked is to be checked against what they say."""
     ends_at = len(routine.readings) + MORE
+    # Checks are named by two words, or "exposure"; heads by one, and the room's own light by none.
+    passed_over = tuple(what for what in routine.passed_over if " " not in what and what != "exposure")
     update = {"stage": "read", "ends_at": ends_at, "asked_for_more": True, "checked": ()}
-    return routine.model_copy(update={**update, "passed_over": _beside_checks(routine)})
-
-
-def _beside_checks(routine: Routine) -> tuple[str, ...]:
-    """The readings among all that was passed over: heads, and the room's own light."""
-    return tuple(what for what in routine.passed_over if " " not in what and what != "exposure")
+    return routine.model_copy(update={**update, "passed_over": passed_over})
 
 
 def passed_over(routine: Routine, what: str) -> Routine:
