@@ -136,10 +136,7 @@ class Belief:
     @cached_property
     def residuals(self) -> Residuals:
         """Each reading (m,) against what the others foretell."""
-        count, wide = len(self.readings), np.zeros(len(self.problem.values))
-        wide[:count] = self.sd
-        found = residuals(self.problem, self.point, wide)
-        return Residuals(found.off[:count], found.foretold_sd[:count], found.score[:count])
+        return residuals(self.problem, self.point, self.sd)
 
 
 def believe(

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -139,6 +139,7 @@ class SensorValue:
 
 
 Piece = Reading | TapeMeasure | HeadEvent
+OnePiece = TypeVar("OnePiece", Reading, TapeMeasure, HeadEvent)
 Remarks = Mapping[str, str | None]
 
 
@@ -279,13 +280,18 @@ def reading_from_words(
         "facing": facing,
         **(remarks or {}),
     }
+    return piece_of(Reading, fields)
+
+
+def piece_of(kind: type[OnePiece], fields: Mapping[str, object]) -> OnePiece:
+    """A piece of evidence of a kind from its fields. Raises ReadingError in one clear line."""
     try:
-        return Reading.model_validate(fields)
+        return kind.model_validate(fields)
     except ValidationError as error:
-        raise ReadingError(first_error(error)) from None
+        raise ReadingError(_first_error(error)) from None
 
 
-def first_error(error: ValidationError) -> str:
+def _first_error(error: ValidationError) -> str:
     first = error.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     message = first["msg"].removeprefix("Value error, ")

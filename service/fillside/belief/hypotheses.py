@@ -48,11 +48,12 @@ class Residuals:
 
 
 def residuals(problem: InverseProblem, point: Point, own_sd: FloatArray) -> Residuals:
-    """Residuals with each reading left out in turn (m,), whose own uncertainties are `own_sd`."""
+    """Residuals with each reading left out in turn (m,), whose own uncertainties are `own_sd`; readings come
+    first in a problem."""
     inverse, weighed = _inverse(problem, point)
-    diagonal = np.diag(inverse)
-    off = weighed / diagonal
-    foretold = np.sqrt(np.maximum(1 / diagonal - np.diag(problem.noise), 0.0))
+    diagonal = np.diag(inverse)[: len(own_sd)]
+    off = weighed[: len(own_sd)] / diagonal
+    foretold = np.sqrt(np.maximum(1 / diagonal - np.diag(problem.noise)[: len(own_sd)], 0.0))
     return Residuals(off, foretold, off / np.hypot(foretold, own_sd))
 
 

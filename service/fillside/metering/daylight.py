@@ -14,13 +14,11 @@ from typing import Any
 from fillside.belief.daylight import WATCHED, SensorLight, learned_lux, own_light
 from fillside.belief.evidence import MOST_DAYLIGHT_LUX, Reading
 from fillside.hold.events import DaylightChanged
-from fillside.metering.metered_studio import MeteredStudio
+from fillside.metering.metered_studio import MeteredStudio, sensor_lux
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
-from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
-from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SMOOTHED_S = 5.0
 """Time constant: a sensor that flickers under a lamp, or a hand before it, is no cloud."""
@@ -60,10 +58,7 @@ class Daylight:
         if table is None:
             known = ", ".join(here.rig.sensors) or "none"
             raise Refusal("unknown_name", f'there is no sensor "{order.name[:32]}"; there is {known}', "name")
-        try:
-            shown = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
-        except ValueError as error:
-            raise Refusal("bad_order", str(error), "value") from None
+        shown = sensor_lux(order, table)
         ours = own_light(here, table)
         if ours.any() and not self._studio.light.settled:
             return "noted; the light moves, and this sensor sees it"

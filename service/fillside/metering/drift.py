@@ -20,13 +20,11 @@ from fillside.belief.result.restoring import known_belief
 from fillside.belief.since.drift import TELLS_FROM, Drifts, Sighting, drifts
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis
-from fillside.metering.metered_studio import MeteredStudio
+from fillside.metering.metered_studio import MeteredStudio, sensor_lux
 from fillside.metering.routine.warmth import Warming
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
-from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.tables.head import CorrectDrift
-from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SENSOR_EVERY_S = 30.0
 """A sensor speaks all day; so often it is listened to."""
@@ -167,10 +165,7 @@ class Drift:
     async def hear(self, order: SensorReport, unix_s: float) -> str:
         """Take in what the sensor at the subject says; what came of it."""
         table = self._rig.sensors[order.name]
-        try:
-            lux = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
-        except ValueError as error:
-            raise Refusal("bad_order", str(error), "value") from None
+        lux = sensor_lux(order, table)
         changed = self._studio.light.light_changed_at
         if not self._studio.light.settled or (changed is not None and 0 <= unix_s - changed < REST_S):
             return "not counted; the light moves"

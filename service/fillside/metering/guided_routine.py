@@ -304,20 +304,22 @@ class GuidedRoutine:
 
     async def _verifying(self, routine: Routine) -> None:
         """The new calibration is used from here on, and the routine is done when all is checked."""
-        latest = self._latest if routine.kind == "calibrate" else None
         used = self._calibrator.used
-        begins = not routine.checked and latest is not None and latest.numbers
-        if begins and latest is not None and (used is None or used.readings != latest.numbers):
-            await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
+        if routine.kind == "calibrate" and not routine.checked:
+            await self._adopt_unless(() if used is None else used.readings)
         known = self._known()
         if await asyncio.to_thread(lambda: check_to_take(routine, known.held)) is not None:
             return
         if routine.verified:
             await self._weigh()
-            latest = self._latest
-            if latest is not None and latest.numbers:
-                await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
+            await self._adopt_unless(())
         self._go_to(routine.next_stage())
+
+    async def _adopt_unless(self, used: Sequence[int]) -> None:
+        """Use the latest fit, if it rests on readings and on other ones than those in use."""
+        latest = self._latest
+        if latest is not None and latest.numbers and latest.numbers != tuple(used):
+            await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
 
     async def _show(self) -> None:
         """Have the heads on that the step wants, if that is a change."""

@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from fillside.hold.contract import LightView
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.metering.simulated_meter import HandMeter
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import SensorReport
 from fillside.orders.model import LightOrder
 from fillside.photometry.dimming import level_from_code
-from fillside.rig.tables.model import Point, Rig
+from fillside.photometry.exposure import lux_from_reading
+from fillside.rig.tables.model import DEFAULT_CONSTANT, Point, Rig, Sensor
 from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Journal, Visitor
 from fillside_drivers.driver import Clock
@@ -22,6 +25,14 @@ HALF_A_CODE = 0.6 / 255
 SETTLES_WITHIN_S = 60.0
 THE_ROUTINE = Visitor("the routine", "routine")
 THE_CORRECTION = Visitor("the slow correction", "correction")
+
+
+def sensor_lux(order: SensorReport, table: Sensor) -> float:
+    """The light that a sensor of the rig reports [lx]; Refusal for a value that is none in its unit."""
+    try:
+        return lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
+    except ValueError as error:
+        raise Refusal("bad_order", str(error), "value") from None
 
 
 @dataclass(frozen=True)

@@ -210,23 +210,20 @@ class Model:
 
     def quantities(self, wanted: Sequence[Wanted]) -> Quantities:
         """Quantities from what is wanted; equal paths count once."""
-        row, path, lamp = [], [], []
+        row, path, lamp, sky = [], [], [], np.zeros((len(wanted), 3))
         known: dict[tuple[int, Point, str | Point, bool, tuple[bool, ...]], int] = {}
         lamps: dict[tuple[int, float, tuple[bool, ...]], int] = {}
         now = (True,) * len(self.steps)
         for number, one in enumerate(wanted):
             after = now if one.after is None else one.after
+            if one.ambient is not None:
+                sky[number] = unit(self.target(one.ambient, after) - np.array(one.place))
             for term in one.terms:
                 key = (term.head, term.place, term.facing, term.dome, after)
                 row.append(number)
                 path.append(known.setdefault(key, len(known)))
                 lamp.append(lamps.setdefault((term.head, term.level, after), len(lamps)))
         stood = np.array([self.stood(key[0], key[4]) for key in known], dtype=np.float64).reshape(-1, 3)
-        sky = np.zeros((len(wanted), 3))
-        for number, one in enumerate(wanted):
-            if one.ambient is not None:
-                after = now if one.after is None else one.after
-                sky[number] = unit(self.target(one.ambient, after) - np.array(one.place))
         return Quantities(
             np.array(row, dtype=np.intp),
             np.array(path, dtype=np.intp),

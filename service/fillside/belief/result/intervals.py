@@ -257,11 +257,6 @@ class Intervals:
         lux, slopes, coarse = (np.concatenate(pair)[order] for pair in zip(*parts, strict=True))
         return lux, slopes, coarse
 
-    def _said_lux(self, place: Point, levels: FloatArray) -> FloatArray:
-        """The scene's light in the same rows (k,) [lux]."""
-        rows = self._rows_at(place)
-        return rows.lux(self._outputs(levels)) + (self.daylight - 1) * rows.ambient
-
     def _outputs(self, levels: FloatArray) -> FloatArray:
         """Outputs (n,) of heads at levels (n,)."""
         shapes = zip(self._metering.scene.curves, levels.tolist(), strict=True)
@@ -299,7 +294,7 @@ class Intervals:
         alone, none = np.zeros_like(levels), np.zeros_like(levels)
         stated = list(self._belief.stated_stops)
         alone[stated] = levels[stated]
-        said = self._said_lux(place, alone) - self._said_lux(place, none)
+        said = self._rows_at(place).matrix @ self._outputs(alone)
         return np.asarray(said - (self._light(place, alone)[0] - self._light(place, none)[0]))
 
     @cached_property

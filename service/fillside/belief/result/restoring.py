@@ -79,13 +79,11 @@ def known_belief(rig: Rig, calibration: Calibration | None, now_s: float | None 
     stated = calibration.hand_sd_m
     hand_m = HAND_SD_M if stated is None else min(max(float(stated), 0.0), _MOST_HAND_M)
     found = known(evidence, rig, z, hand_m, [wrong for _, wrong in taken], now_s)
-    return found if taken else replace(found, stated_stops=_stated_stops(model, calibration))
-
-
-def _stated_stops(model: Model, calibration: Calibration) -> dict[int, float]:
-    """Heads whose light a calibration states to be so sure [stops]."""
-    known_heads = ((i, calibration.heads.get(name)) for i, name in enumerate(model.names))
-    return {i: h.sigma_stops for i, h in known_heads if h is not None and h.sigma_stops is not None}
+    if taken:
+        return found
+    stated_stops = {name: head.sigma_stops for name, head in calibration.heads.items()}
+    sure = ((i, stated_stops.get(name)) for i, name in enumerate(model.names))
+    return replace(found, stated_stops={i: stops for i, stops in sure if stops is not None})
 
 
 def _readings(rig: Rig, calibration: Calibration) -> Iterator[tuple[Reading, bool]]:
