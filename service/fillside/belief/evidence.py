@@ -153,7 +153,7 @@ class Evidence:
 
     @classmethod
     def of(cls, pieces: Sequence[Piece]) -> Self:
-        """Sort pieces by their kind, and events by their time: the latest is what does not say it."""
+        """Sort pieces by their kind, and events by their time; one without a time counts as the latest."""
         events = [one for one in pieces if isinstance(one, HeadEvent)]
         return cls(
             tuple(one for one in pieces if isinstance(one, Reading)),

@@ -106,8 +106,8 @@ class Observations:
 def wanted_of(
     reading: Reading, model: Model, after: tuple[bool, ...] | None = None, sky: Sky | None = None
 ) -> Wanted:
-    """The quantity of a reading, after which steps, in a studio believed for a sky; with facing "head" every
-    head is faced in turn."""
+    """The quantity that a reading shows, after some of the steps, in a studio believed for a sky; with
+    facing "head" every head is faced in turn."""
     dome = reading.receptor == "dome"
     terms = tuple(
         Term(
@@ -193,13 +193,13 @@ def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, 
 
 
 def steps_of(evidence: Evidence, rig: Rig) -> tuple[HeadStep, ...]:
-    """The steps of a model that the events are."""
+    """The events as steps of a model."""
     names = [head.name for head in rig.heads]
     return tuple(HeadStep(names.index(e.head), e.kind, e.was, e.was_cd) for e in evidence.events)
 
 
 def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
-    """True for each event before a time; what does not say its time is as new as can be."""
+    """True for each event before a time; without a time, a piece is as new as can be."""
     then = seconds_of(time)
     events = [seconds_of(event.time) for event in evidence.events]
     return tuple(then is None or (event is not None and event <= then) for event in events)
@@ -208,7 +208,8 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
 def _untold_stops(
     readings: Sequence[Reading], read: Sequence[Wanted], rig: Rig, sky: Sky | None
 ) -> list[float]:
-    """The sky of readings of which no sensor told is as far off [stops] as those are of which it did."""
+    """Standard deviations of the sky of readings beside which no sensor told [stops]: as far off as the
+    sky was of those beside which one did."""
     told = [told_lux(reading, rig) is not None for reading in readings]
     apart = [math.log2(one.daylight) for one, known in zip(read, told, strict=True) if known]
     unrest = math.sqrt(sum(stops**2 for stops in apart) / len(apart)) if apart and sky is not None else 0.0
@@ -223,7 +224,8 @@ def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, 
 
 
 def _stated_ambient(model: Model) -> Iterator[tuple[Wanted, float]]:
-    """The three numbers of the rig file as if they had been metered at the first mark, where it has any."""
+    """The rig file's three numbers as if they had been metered at the first mark; only those that it
+    states."""
     rig = model.rig
     stated = [rig.ambient.lux if own is None else own for own in rig.ambient.directions_given]
     for side, lux, given in zip(ambient_sides(rig), rig.ambient_toward, stated, strict=True):
@@ -284,8 +286,8 @@ def model_sd(
     told_sd: float = 0.0,
     cheeks: Sequence[int] = (),
 ) -> FloatArray:
-    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight, of
-    which a sensor tells to `told_sd` [stops], and more where they are of the `cheeks`."""
+    """The error that the model leaves in quantities (m,) of so many lux (m,) [stops]: most in daylight,
+    of which a sensor tells to `told_sd` [stops], and more on the `cheeks`."""
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
     known, beside = np.full(len(lux), MODEL_SD_STOPS), np.full(len(lux), SKY_SD_STOPS)
     known[list(cheeks)], beside[list(cheeks)] = CHEEK_SD_STOPS, SKY_ON_CHEEK_SD_STOPS
@@ -308,6 +310,7 @@ def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: 
 
 
 def _shared(walked: FloatArray) -> FloatArray:
-    """The way (m, m) that walks share which began at one point and went so far (m,), either way."""
+    """Products (m, m) that walks from one point share: those that went so far (m,) the same way share the
+    shorter."""
     same = np.sign(walked)[:, None] == np.sign(walked)
     return np.asarray(np.minimum(np.abs(walked)[:, None], np.abs(walked)) * same)

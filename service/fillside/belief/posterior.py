@@ -69,7 +69,8 @@ class InverseProblem:
 
 @dataclass(frozen=True)
 class Point:
-    """A studio that was tried: its figures, what should be seen, its slopes (m, size), and the misfit."""
+    """A studio that was tried: its figures, the expected observations, their slopes (m, size), and the
+    misfit."""
 
     figures: Figures
     expected: FloatArray
@@ -111,7 +112,7 @@ def most_likely(problem: InverseProblem, start: FloatArray) -> Point:
 
 
 def _step(problem: InverseProblem, point: Point, damping: float) -> tuple[FloatArray, float]:
-    """A step of Levenberg and Marquardt from a point (size,), and by how much it should lessen the misfit."""
+    """A step of Levenberg and Marquardt from a point (size,), and the gain in misfit that it promises."""
     off = problem.values - point.expected
     uphill = point.rows.T @ (problem.weight @ off) - point.z
     wide = 1 + damping
@@ -159,7 +160,7 @@ class Posterior:
     times: FloatArray | float = 1.0
 
     def variance(self, slopes: FloatArray) -> FloatArray:
-        """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
+        """Variance (k,) of quantities with these slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
         own = slopes * self.times
         known = np.square(own @ self.whitened.T).sum(axis=1)
         return np.asarray(np.maximum(np.square(own).sum(axis=1) - known, 0.0))

@@ -36,7 +36,8 @@ _RECENT = 1_000
 
 
 async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
-    """A throw-away hold works out what the real one then finds in the caches: tables of new dimmers.
+    """Try a calibration on a throw-away hold, which fills the caches of the real one: tables of new
+    dimmers.
 
     It also says of a calibration from elsewhere that it cannot be held, before it is kept.
     """
@@ -45,8 +46,8 @@ async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
 
 @dataclass(frozen=True)
 class StoredFit:
-    """A calibration, the numbers of the evidence in it, how many readings of each head, and what the newest
-    one is doubted for."""
+    """A calibration, the numbers of its evidence, the readings of each head, and the doubt about the
+    newest one."""
 
     calibration: Calibration
     numbers: tuple[int, ...]
@@ -81,7 +82,7 @@ class Calibrator:
         self.calibration = None if self.used is None else self.used.calibration
 
     async def begin(self) -> None:
-        """Get ready: the first fit is not to be slower than the others."""
+        """Start the fitting process, so that the first fit is no slower than the others."""
         await self._apart.begin()
 
     async def fit(
@@ -110,7 +111,7 @@ class Calibrator:
         )
 
     def _evidence(self, numbers: Sequence[int]) -> list[tuple[int, Piece]]:
-        """Evidence by its numbers, dated, with what was told of its heads since the first of it."""
+        """Evidence by its numbers, dated, with all events and tapes of its heads since the first of it."""
         beside = kept.sensors_with(self._store, numbers)
         stored = kept.valid_pieces(self._store, kept.readings_of(self._store, numbers))
         found = {one.id: _told(dated(piece, one.at), beside.get(one.id)) for one, piece in stored}
@@ -127,7 +128,8 @@ class Calibrator:
         return sorted(found.items())
 
     async def take_in(self) -> None:
-        """Store what a calibration that was made elsewhere stands on: it counts with all that follows.
+        """Store the evidence of a calibration that was made elsewhere, so that it counts with all that
+        follows.
 
         What is stored already keeps its number. Raises NotStoredError.
         """
@@ -150,8 +152,8 @@ class Calibrator:
         self.used = await asyncio.to_thread(kept.current_calibration, self._store)
 
     async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
-        """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
-        it cannot be kept."""
+        """Keep a calibration under a new number, and use it from now on. Raises NotStoredError, with
+        nothing changed, where it cannot be kept."""
         await _try_out(rig, calibration)
         body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
         number = await self._stored_use(kept.save_calibration(self._store, meter, numbers, body))

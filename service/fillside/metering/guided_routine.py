@@ -176,7 +176,8 @@ class GuidedRoutine:
             )
 
     async def take(self, reading: Reading | TapeMeasure, now: float, who: str) -> str:
-        """Take in the reading or tape measure that is asked for, at a Unix time [s]; what to say of it."""
+        """Take in the reading or tape measure that is asked for, at a Unix time [s]; returns the note on
+        it."""
         routine = self._routine
         assert routine is not None, "a reading is asked for"
         if isinstance(reading, TapeMeasure):
@@ -204,7 +205,7 @@ class GuidedRoutine:
         return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
 
     async def _read_round(self, routine: Routine, reading: Reading, who: str) -> str:
-        """A reading of a round counts at once, with all that is known already."""
+        """Take in a reading of a round, which counts at once with all that is known already."""
         await self._calibrator.take_in()
         number = await keep(self._store, reading, "calibrate", who)
         self._go_to(acts.took(routine, number, reading.heads[0]))
@@ -255,7 +256,7 @@ class GuidedRoutine:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))
 
     async def struck(self, number: int) -> bool:
-        """A reading was struck; whether it was of a routine that is still under way."""
+        """Drop a reading that was struck; returns true if it was of a routine that is still under way."""
         routine = self._routine
         if routine is None or routine.stage == "done" or number not in routine.readings:
             return False
@@ -265,7 +266,7 @@ class GuidedRoutine:
         return True
 
     async def told(self) -> None:
-        """Something was told of a head: what was read in this routine is weighed anew with it."""
+        """Weigh the readings of this routine anew with news of a head."""
         routine = self._routine
         if routine is None or not routine.readings or routine.stage == "done":
             return
@@ -274,7 +275,7 @@ class GuidedRoutine:
         await self._go_on()
 
     async def _weigh(self) -> str:
-        """Fit this routine's readings; what went wrong, or nothing."""
+        """Fit this routine's readings; returns the trouble in words, if any."""
         routine = self._routine
         assert routine is not None, "a routine is under way"
         only = may_read(routine, self._rig) if routine.passed_over else None
@@ -287,7 +288,7 @@ class GuidedRoutine:
         return ""
 
     async def _go_on(self) -> None:
-        """Enter what comes next where a stage has all it wants, and show its heads."""
+        """Enter the next stage where one has all it wants, and show its heads."""
         routine = self._routine
         assert routine is not None, "a routine is under way"
         if not routine.left:
@@ -303,7 +304,7 @@ class GuidedRoutine:
         await self._show()
 
     async def _verifying(self, routine: Routine) -> None:
-        """The new calibration is used from here on, and the routine is done when all is checked."""
+        """Use the new calibration from here on, and end the routine once all is checked."""
         used = self._calibrator.used
         if routine.kind == "calibrate" and not routine.checked:
             await self._adopt_unless(() if used is None else used.readings)
@@ -322,7 +323,7 @@ class GuidedRoutine:
             await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
 
     async def _show(self) -> None:
-        """Have the heads on that the step wants, if that is a change."""
+        """Put on the heads that the step wants, if that is a change."""
         lit = None if self.step is None or self.step.left else self.step.lit
         if lit == self._shown:
             return
@@ -338,7 +339,7 @@ class GuidedRoutine:
                 self.step = self.step.model_copy(update={"says": says})
 
     def _go_to(self, routine: Routine) -> None:
-        """Be there from now on; that is stored before anything that is handed in later."""
+        """Move the routine on; that is stored before anything that is handed in later."""
         self._routine = routine
         kept.save_routine(self._store, routine.model_dump(mode="json"))
 

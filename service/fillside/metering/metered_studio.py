@@ -37,8 +37,8 @@ def sensor_lux(order: SensorReport, table: Sensor) -> float:
 
 @dataclass(frozen=True)
 class LightNow:
-    """The light of a moment: levels on the wires by head, whether it rests, the subject's place [m], and
-    whether only some heads are on, for metering."""
+    """The light of a moment: levels on the wires by head, true if it rests, the subject's place [m], and
+    true if only some heads are on, for metering."""
 
     levels: Mapping[str, float]
     settled: bool
@@ -76,7 +76,7 @@ class MeteredStudio:
 
     @property
     def rig(self) -> Rig:
-        """A rig that states by itself what was ordered since."""
+        """The rig with all that was ordered since stated in it."""
         return self.light.effective_rig
 
     def now(self) -> LightNow:

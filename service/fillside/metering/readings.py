@@ -90,7 +90,7 @@ def place_of(order: Read, rig: Rig, now: LightNow) -> Point:
 
 
 def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
-    """An order that names no head is of all that are lit now; ReadingError while the light moves.
+    """The order, of all heads that are lit now if it names none; ReadingError while the light moves.
 
     Several heads are read as the exposure is, one alone is faced.
     """
@@ -228,7 +228,7 @@ def counted_words(evidence: Evidence) -> str:
 
 
 async def keep(store: Store, piece: Piece, purpose: str, who: str) -> int:
-    """The number of a reading once it outlives a kill. Raises NotStoredError."""
+    """Store a piece of evidence; returns its number once it outlives a kill. Raises NotStoredError."""
     body = piece.model_dump(mode="json", exclude_none=True)
     at = store.unix_clock()
     return await wait_until_stored(
@@ -239,7 +239,8 @@ async def keep(store: Store, piece: Piece, purpose: str, who: str) -> int:
 
 
 async def keep_all(store: Store, pieces: Sequence[Piece], who: str) -> list[int]:
-    """The numbers of this evidence once all outlive a kill. Raises NotStoredError; none is kept then."""
+    """Store all of this evidence, or none; returns the numbers once they outlive a kill. Raises
+    NotStoredError."""
     at, purposes = store.unix_clock(), json.dumps(WEIGHED)
     return await wait_until_stored(
         kept.save_readings(store, who, pieces, at),
@@ -249,7 +250,7 @@ async def keep_all(store: Store, pieces: Sequence[Piece], who: str) -> list[int]
 
 
 async def strike(store: Store, number: int, why: str) -> bool:
-    """Let a reading not count any more; whether there was such a one. Raises NotStoredError."""
+    """Let a reading no longer count; false where there is none such. Raises NotStoredError."""
     return await wait_until_stored(
         kept.strike_reading(store, number, why),
         lambda was: was and kept.revert(store, _STRUCK, None, number),

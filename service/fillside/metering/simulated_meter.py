@@ -68,7 +68,7 @@ def _named(curve: str) -> CurveName:
 
 
 class HandMeter:
-    """Reads as a hand would that makes no mistake."""
+    """A meter in a hand that makes no mistake."""
 
     def __init__(self, rig: Rig, meter: VirtualMeter, clock: Clock) -> None:
         self._rig, self._meter, self._clock = rig, meter, clock

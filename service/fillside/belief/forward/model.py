@@ -182,29 +182,30 @@ class Model:
         )
 
     def _window_of(self, shared: FloatArray) -> WindowLight:
-        """The window that what heads share (SHARED,) stands for."""
+        """The window by the unknowns that heads share (SHARED,)."""
         (toward,), (away,) = _windows(shared[None, WINDOW_X : WINDOW_AWAY + 1])
         x, y, z = toward.tolist()
         return WindowLight(self.rig.first_mark, (x, y, z), float(away))
 
     def target(self, facing: str | Point, after: Sequence[bool] = ()) -> FloatArray:
-        """The point that a receptor faces [m], after which steps; by default all."""
+        """The point that a receptor faces [m], after some of the steps; by default after all."""
         if facing in self.names and not all(after):
             return self.stood(self.names.index(facing), after)
         return self.targets[facing] if isinstance(facing, str) else np.array(facing, dtype=np.float64)
 
     def stood(self, head: int, after: Sequence[bool]) -> FloatArray:
-        """The place of a head [m] after which steps, which are in the order of time."""
+        """The place of a head [m] after some of the steps, which are in the order of time."""
         places = (step.was for step in self._to_come(head, after) if step.was is not None)
         return np.array(next(places, self.rig.heads[head].position), dtype=np.float64)
 
     def label(self, head: int, after: Sequence[bool]) -> float:
-        """The intensity of a head in the rig file after which steps, over that of now [stops]."""
+        """The intensity that the rig file stated of a head after some of the steps, over that of now
+        [stops]."""
         labels = (step.was_cd for step in self._to_come(head, after) if step.was_cd is not None)
         return next((math.log2(cd / self.rig.heads[head].intensity_cd) for cd in labels), 0.0)
 
     def _to_come(self, head: int, after: Sequence[bool]) -> Iterator[HeadStep]:
-        """The steps of a head that were still to come after these."""
+        """The steps of a head that had not been taken yet."""
         passed = zip(self.steps, after, strict=False)
         return (step for step, done in passed if step.head == head and not done)
 
@@ -320,7 +321,7 @@ class Model:
         return lux, by, deeper
 
     def ambient_lux(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """The part of the quantities (m,) that is there with all heads out [lux]."""
+        """The part of the quantities (m,) that stays with all heads out [lux]."""
         window = there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
         return np.asarray(_ambient(there, wanted) + window)
 
@@ -355,14 +356,14 @@ class Model:
         return np.asarray(((lux[1:] - lux[0]) / _STEP).T)
 
     def _shown(self, z: FloatArray, wanted: Quantities) -> FloatArray:
-        """The meter's display over the light that is there, of quantities (m,)."""
+        """The meter's display over the light that is there, for quantities (m,)."""
         own = self.shared(z)
         stops = METER_SD_STOPS * own[METER] + DOME_SD_STOPS * own[DOME] * wanted.dome
         return np.asarray(np.exp2(stops * wanted.metered))
 
 
 def _stepped(steps: FloatArray, head: IntArray, after: BoolArray) -> FloatArray:
-    """The effect on heads (t,) of the steps (n, k) before them."""
+    """The effect on heads (t,) of the steps (n, k) that came before."""
     return np.asarray((steps[head] * after).sum(axis=1))
 
 
@@ -383,7 +384,7 @@ def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:
 
 
 def _ambient(there: Figures, wanted: Quantities) -> FloatArray:
-    """The light with all heads out in the quantities (m,) but for a window's [lux]."""
+    """The ambient light in the quantities (m,), without a window's [lux]."""
     shape = np.where(wanted.dome, 2.0, 1.0) + 2 * wanted.sky @ there.ambient_lean
     return np.asarray(there.ambient_lux * np.maximum(shape, 0.0) * wanted.under_sky)
 

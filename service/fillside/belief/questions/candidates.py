@@ -30,7 +30,8 @@ LEAST_LEVEL = 0.1
 
 @dataclass(frozen=True)
 class Candidate:
-    """A reading to take: one head alone at a level (none: all out), where, which receptor, facing what."""
+    """A reading to take: one head alone at a level (none: all out), the place, the receptor and its
+    target."""
 
     head: str | None
     level: float
@@ -104,8 +105,8 @@ def _first_of_roles(rig: Rig) -> list[str]:
 
 
 def _from_aside(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Candidate]:
-    """A head lit and the receptor toward the other lamps, which shows its light off the room, and toward the
-    camera."""
+    """Readings of a head with the receptor toward the other lamps, which shows its light off the room,
+    and toward the camera."""
     for name in (*_first_of_roles(rig), CAMERA):
         if name != head.name:
             yield Candidate(head.name, level, mark, "flat", name)

@@ -111,7 +111,7 @@ def next_reading(
 
 
 def _told(belief: Belief, intervals: Intervals, held: Sequence[FloatArray]) -> Sureness:
-    """The uncertainties that are told at the marks: of each the largest."""
+    """The uncertainties that are told at the marks, the largest of each."""
     target, found = target_from_rig(belief.rig), []
     for mark, levels in zip(belief.rig.marks.values(), held, strict=True):
         sure = intervals.at(mark, levels.tolist(), (levels > 0).tolist(), target).uncertainty

@@ -144,7 +144,7 @@ class _Drawn(BaseModel):
 
 
 class LearnedReading(_Drawn):
-    """A reading on the curve: the level sent, and the output that the reading itself speaks for."""
+    """A reading beside the curve: the level sent, and the output by that reading alone."""
 
     level: float
     output: float
@@ -174,7 +174,7 @@ def learned_curve(calibration: Calibration | None, head: str) -> LearnedCurve | 
 
 
 def _on(shape: DimmingCurve, reading: WeighedReading) -> LearnedReading:
-    """A reading lies off the curve by its residual, in stops."""
+    """A reading off the curve by its residual."""
     level = float(reading.levels[0])
     output = float(shape.output_from_level(level)) * 2.0 ** float(reading.residual_stops or 0.0)
     return LearnedReading(level=level, output=output, suspect=reading.suspect)

@@ -81,7 +81,7 @@ class _Asked:
     direct: PerCandela
 
     def at(self, levels: FloatArray, daylight: float) -> Quantities:
-        """With heads at levels (n,), and so many times as much ambient light."""
+        """The same with heads at levels (n,), and so many times as much ambient light."""
         sky = np.full(len(self.wanted), max(daylight, _LEAST_DAYLIGHT))
         return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head], daylight=sky)
 
@@ -108,7 +108,7 @@ class Intervals:
         self._last: tuple[object, LightUncertainty] | None = None
 
     def later(self, now_s: float) -> Intervals:
-        """The same studio's at another Unix time [s], worked out already; may be called on any thread."""
+        """The intervals at another Unix time [s], worked out already; may be called on any thread."""
         aged = Intervals(self._rig, self._calibration, later(self._belief, now_s), now_s)
         aged.daylight, aged.daylight_sd = self.daylight, self.daylight_sd
         _ = aged._belief.posterior, aged._metering, aged._template, aged._behind, aged._own_behind
@@ -139,7 +139,7 @@ class Intervals:
         return self._last[1]
 
     def of(self, report: Report, target: BalanceTarget) -> Report:
-        """A report with the uncertainties of what it says is achieved."""
+        """A report with the uncertainties of its achieved numbers."""
         sure = self.at(report.subject, *_levels(report.heads), target)
         return report.model_copy(
             update={
@@ -150,7 +150,7 @@ class Intervals:
         )
 
     def of_prediction(self, prediction: Prediction) -> Prediction:
-        """A prediction with the uncertainties of what it says."""
+        """A prediction with the uncertainties of its numbers."""
         given, lit = _levels(prediction.heads)
         sure = self.at(prediction.at, given, lit, target_from_rig(self._rig))
         levels = np.where(lit, given, 0.0)
@@ -159,8 +159,8 @@ class Intervals:
         return prediction.model_copy(update={"heads": heads, "uncertainty": sure.uncertainty})
 
     def log2_slopes(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and what the
-        model leaves out of them [stops] (k,)."""
+        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and the
+        errors that the model leaves in them [stops] (k,)."""
         lux, slopes, coarse = self._light(place, levels)
         return log2_slopes(lux, slopes), coarse
 
@@ -227,8 +227,8 @@ class Intervals:
     def _pairs(
         self, target: BalanceTarget, levels: FloatArray, shown: NDArray[np.bool_]
     ) -> tuple[tuple[str, ...], list[tuple[int, int | None, bool]]]:
-        """The other roles, and of ratio, exposure, face and them the row, the row that it is against, and
-        whether there is such a number."""
+        """The other roles; and for ratio, exposure, face and those roles the row, the row that it is held
+        against, and true where there is such a number."""
         lit = {head.rule for head, level in zip(self._rig.heads, levels.tolist(), strict=True) if level > 0}
         bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
         pairs: list[tuple[int, int | None, bool]] = [
@@ -243,7 +243,8 @@ class Intervals:
         return roles, pairs
 
     def _light(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
+        """Lux of all rows (k,), slopes (k, size), and the errors that the model leaves in them [stops]
+        (k,)."""
         belief, parts = self._belief, []
         for asked, cheeks in ((self._there_at(place), _CHEEKS), *((own, ()) for own in self._behind)):
             wanted = asked.at(levels, self.daylight)
@@ -273,8 +274,8 @@ class Intervals:
         return np.asarray(np.log2(moved / np.maximum(lux, _DARK_LUX)) * [doubt.share for doubt in doubts])
 
     def _far_stops(self, outputs: FloatArray, doubts: tuple[HeadDoubt, ...]) -> tuple[FloatArray, FloatArray]:
-        """The outputs (d,) that heads in doubt may have instead of `outputs` (n,), and how far off that
-        makes their own light [stops], by its share (d,)."""
+        """The outputs (d,) that heads in doubt may have instead of `outputs` (n,), and the change of
+        their own light by that, times its share (d,) [stops]."""
         heads, curves = [doubt.head for doubt in doubts], self._metering.scene.curves
         own = outputs[heads]
         others = np.array(

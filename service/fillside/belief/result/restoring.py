@@ -57,7 +57,8 @@ _FARTHEST_SD = 6.0
 
 
 def known_belief(rig: Rig, calibration: Calibration | None, now_s: float | None = None) -> Belief:
-    """The studio of a calibration, or of the rig file alone; what is not of the rig is passed over.
+    """The belief about the studio of a calibration, or of the rig file alone; what is not of the rig is
+    passed over.
 
     `now_s` is as in `believe`.
     """
@@ -87,7 +88,7 @@ def known_belief(rig: Rig, calibration: Calibration | None, now_s: float | None 
 
 
 def _readings(rig: Rig, calibration: Calibration) -> Iterator[tuple[Reading, bool]]:
-    """The readings behind a calibration that the rig could still have, and whether each was left out."""
+    """The readings behind a calibration that the rig could still have, each with true if it was left out."""
     names = {head.name for head in rig.heads}
     for entry in calibration.readings_in_order():
         try:
@@ -123,7 +124,7 @@ def _unknowns(model: Model, calibration: Calibration, told_of: set[str]) -> Floa
 
 
 def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
-    """The unknowns of one head; what the calibration leaves out is as the rig file has it."""
+    """The unknowns of one head; figures that the calibration leaves out are those of the rig file."""
     prior, found = model.prior, model.per_head(np.zeros(model.size))[i].copy()
     if head.intensity_cd is not None:
         found[INTENSITY] = (math.log2(head.intensity_cd) - prior.log2_cd[i]) / INTENSITY_SD_STOPS
@@ -189,7 +190,7 @@ def reading_from_entry(entry: WeighedReading) -> Reading:
 
 
 def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
-    """The tape measure or event in a calibration's note; None for what is not understood."""
+    """The tape measure or event in a calibration's note; None for any other."""
     fields = note.model_dump(exclude_none=True)
     kind = fields.pop("kind", None)
     try:
@@ -210,7 +211,7 @@ def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
 
 
 def evidence_of(calibration: Calibration) -> Evidence:
-    """The evidence a calibration came from, as far as it is understood."""
+    """The evidence that a calibration carries, without what is not understood."""
     pieces: list[Piece | None] = [piece_from_note(note) for note in calibration.told]
     for entry in calibration.readings_in_order():
         try:

@@ -82,8 +82,8 @@ def _stops_over(metered: float | None, wanted: float | None) -> float | None:
 def _unwanted(
     held: ExpectedBalance, done: Sequence[CheckResult], ratio_off: float | None, as_expected: bool
 ) -> Iterator[str]:
-    """In what the light is not the one that is wanted: as it is believed to be, and why; or, where all is as
-    expected, as it was metered all the same."""
+    """Sentences on the light where it is not the wanted one: as it is believed to be, with the reason;
+    or, where all is as expected, as it was metered."""
     report, metered = held.report, dict(_metered_errors(held, done, ratio_off))
     why = "; ".join(limit.says for limit in report.limits if limit.at != "colour")
     believed = {
@@ -104,7 +104,7 @@ def _unwanted(
 def _metered_errors(
     held: ExpectedBalance, done: Sequence[CheckResult], ratio_off: float | None
 ) -> Iterator[tuple[str, tuple[float, float]]]:
-    """By how many stops what was metered is off what is wanted, and how far it may be, by quantity."""
+    """Metered quantities over what is wanted of them, and the most that each may be off [stops], by name."""
     if ratio_off is not None:
         yield RATIO, (ratio_off, MOST_STOPS)
     wanted = held.report.target.exposure_lux

@@ -91,7 +91,7 @@ class CheckResult(BaseModel):
 
     @property
     def seen(self) -> Seen:
-        """The same as evidence."""
+        """The check as evidence."""
         check = self.check
         if self.read_m is not None:
             return TapeMeasure(head=str(check.head), at=check.at, distance_m=self.read_m)
@@ -176,7 +176,7 @@ class ExpectedBalance:
         return self._expected([(what, self.scene.names[head], self._alone(head, at))])[0]
 
     def nearer(self, head: int) -> CheckReading:
-        """The same nearer to the head, on the line to it."""
+        """The check of one head alone from nearer by, on the line to it."""
         return self.alone(head, _nearer(self.at, self.rig.heads[head].position))
 
     def _alone(self, head: int, at: Point | None = None) -> Reading:
@@ -189,7 +189,7 @@ class ExpectedBalance:
                 yield name, self.levels[name]
 
     def _expected(self, asked: Sequence[tuple[What, str | None, Seen]]) -> tuple[CheckReading, ...]:
-        """Checks with what is expected of them."""
+        """Checks with the values expected of them."""
         evidence = NewEvidence(self.belief, (), [one for _, _, one in asked])
         sigma = np.sqrt(np.diag(evidence.foretold + evidence.errors))
         found = []
@@ -260,8 +260,8 @@ class ExpectedBalance:
                 yield "again", None, one
 
     def _of_head(self, head: int, seen: Sequence[Seen]) -> Iterator[tuple[What, str | None, Seen]]:
-        """Of a head that was read alone: a tape; the same once more; one as it was taken for the calibration,
-        which says best what is other since; and one nearer to it."""
+        """Questions about a head that was read alone: a tape; the same reading again; one as for the
+        calibration, which shows best what has changed; and one nearer to the head."""
         name = self.scene.names[head]
         alone = [one for one in seen if isinstance(one, Reading) and one.heads == (name,)]
         if not alone:

@@ -37,7 +37,7 @@ from fillside.rig.tables.model import Point, Rig
 
 
 class Tick(BaseModel):
-    """One thing to have seen to before light is metered."""
+    """A caution to be ticked before light is metered."""
 
     model_config = ConfigDict(frozen=True)
 
@@ -114,7 +114,7 @@ class StudioKnowledge:
 
     @property
     def best(self) -> Calibration | None:
-        """The latest fit once it rests on readings of a head, before that the calibration in use."""
+        """The latest fit once it rests on readings of a head; before that, the calibration in use."""
         if self.latest is None or (not self.taken and self.used is not None):
             return self.used
         return self.latest
@@ -444,7 +444,7 @@ class _Shown:
         return cls(lit, burning, flag_words(rig, burning))
 
     def dark(self, rig: Rig, asked: bool) -> _Shown:
-        """For the room's own light: dark only once that is asked for."""
+        """The light for a reading of the room: dark only once that is asked for."""
         work = {head.name: 0.0 for head in rig.heads if head.rule == "work" and not head.dimming.fixed}
         says = dark_words(rig, self.flag, asked)
         if not asked:

@@ -100,17 +100,17 @@ class Warming:
         self._heads: dict[str, _LitHead] = {}
 
     def lit(self, names: Collection[str]) -> None:
-        """These heads are lit now and no others."""
+        """Note that these heads are lit now, and no others."""
         now = self._clock()
         self._heads = {name: self._heads.get(name) or _LitHead(now) for name in names}
 
     def forget(self, name: str | None = None) -> None:
-        """Of this head, or of all, nothing was read."""
+        """Drop the readings of this head, or of all heads."""
         for known in self._heads if name is None else {name} & self._heads.keys():
             self._heads[known] = _LitHead(self._heads[known].since_s)
 
     def read(self, name: str, off_stops: float, sigma_stops: float) -> None:
-        """The head alone gave so many stops more than calibrated, to a standard uncertainty."""
+        """Note that the head alone gave so many stops more than calibrated, to a standard uncertainty."""
         one = self._heads.setdefault(name, _LitHead(self._clock()))
         one.lit_s.append(self._clock() - one.since_s)
         one.off_stops.append(off_stops)
