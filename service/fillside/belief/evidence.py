@@ -167,17 +167,8 @@ class Evidence:
         return (*self.readings, *self.tapes, *self.events)
 
     @property
-    def newest_s(self) -> float | None:
-        """The time of the newest piece [s]; None if none says its time."""
-        return max(self._times_s, default=None)
-
-    @property
-    def oldest_s(self) -> float | None:
-        """The time of the oldest piece [s]; None if none says its time."""
-        return min(self._times_s, default=None)
-
-    @property
-    def _times_s(self) -> list[float]:
+    def times_s(self) -> list[float]:
+        """The times of the pieces that say theirs [s]."""
         times = [seconds_of(one.time) for one in self.pieces]
         return [own for own in times if own is not None]
 

@@ -18,11 +18,9 @@ from numpy.typing import NDArray
 
 from fillside.belief.daylight import Sky, sky_of, told_lux
 from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, Reading, seconds_of
-from fillside.belief.forward.model import LN2, PER_HEAD, Figures, Model
+from fillside.belief.forward.model import LN2, Figures, Model
 from fillside.belief.forward.priors import (
     AMBIENT_STATED_SD,
-    INTENSITY,
-    INTENSITY_SD_STOPS,
     LEAST_AMBIENT_LUX,
 )
 from fillside.belief.forward.quantities import HeadStep, Quantities, Term, Wanted
@@ -160,10 +158,10 @@ def ages_days(
     """
     sky = sky_of(evidence, model.rig) if sky is None else sky
     then = [seconds_of(reading.time) for reading in evidence.readings]
-    oldest_s, newest_s = evidence.oldest_s, evidence.newest_s
-    if newest_s is None or oldest_s is None:
+    known = evidence.times_s
+    if not known:
         return np.zeros(len(then) + stated), np.zeros(len(then) + stated)
-    now = newest_s if now_s is None or now_s < oldest_s else now_s
+    now = max(known) if now_s is None or now_s < min(known) else now_s
     days = [0.0 if own is None else max(now - own, 0.0) / _DAY_S for own in then]
     skies = [-own for own in days]
     if sky is not None:
@@ -299,8 +297,7 @@ def model_sd(
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:
     """The covariance of what was seen (m, m) [stops^2] by its age and its sky, with slopes `rows` (m, size)
     of readings in the unknowns and the share (m,) of ambient light in them."""
-    by_head = rows[:, : model.heads * PER_HEAD].reshape(len(seen), model.heads, PER_HEAD)
-    lamps = by_head[:, :, INTENSITY] / INTENSITY_SD_STOPS
+    lamps = model.shares(rows)
     aged = LAMP_DRIFT_STOPS**2 * _shared(np.minimum(seen.days, DRIFT_DAYS))
     days = np.clip(seen.daylight_days, -DAYLIGHT_DAYS, DAYLIGHT_DAYS)
     skies = DAYLIGHT_DRIFT_STOPS**2 * _shared(days)

@@ -182,18 +182,18 @@ class Posterior:
         return np.asarray(first @ second.T - (first @ self.whitened.T) @ (second @ self.whitened.T).T)
 
 
-def posterior(problem: InverseProblem, point: Point, skewed: Skewed | None = None) -> Posterior:
+NONE_SKEWED = Skewed(np.zeros(0, dtype=np.intp), np.zeros(0))
+
+
+def posterior(problem: InverseProblem, point: Point, skewed: Skewed = NONE_SKEWED) -> Posterior:
     """The posterior about a point."""
-    times = np.ones(point.rows.shape[1])
-    spread = np.ones(0 if skewed is None else len(skewed.which))
+    times, spread = np.ones(point.rows.shape[1]), np.ones(len(skewed.which))
     whitened = np.zeros((0, len(times)))
-    for _ in range(1 if skewed is None else _TURNS):
-        if skewed is not None:
-            times[skewed.which] = skewed.secants(spread)
+    for _ in range(_TURNS):
+        times[skewed.which] = skewed.secants(spread)
         rows = point.rows * times
         if len(rows):
             whitened = np.asarray(np.linalg.solve(np.linalg.cholesky(rows @ rows.T + problem.noise), rows))
-        if skewed is not None:
-            known = np.square(whitened[:, skewed.which]).sum(axis=0)
-            spread = np.sqrt(np.maximum(1 - known, 1e-12))
+        known = np.square(whitened[:, skewed.which]).sum(axis=0)
+        spread = np.sqrt(np.maximum(1 - known, 1e-12))
     return Posterior(whitened, times)

@@ -15,7 +15,7 @@ from fillside.belief.evidence import OWN_HEAD, Reading, TapeMeasure
 from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio
-from fillside.metering.readings import keep, says_of_light, strike, sure_words
+from fillside.metering.readings import keep, says_of_light, strike, sure_words, taken_words
 from fillside.metering.routine import routine as acts
 from fillside.metering.routine.checks import CheckReading, check_result, taped_result
 from fillside.metering.routine.prompts import SAME_PLACE_M
@@ -202,7 +202,7 @@ class GuidedRoutine:
         remark = None if self._latest is None else self._latest.remark
         if trouble:
             return f"reading {number} taken; {trouble}"
-        return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+        return taken_words(number, remark)
 
     async def _read_round(self, routine: Routine, reading: Reading, who: str) -> str:
         """Take in a reading of a round, which counts at once with all that is known already."""
@@ -214,8 +214,7 @@ class GuidedRoutine:
         except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             return f"reading {number} taken; it is kept, but could not be weighed"
-        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
-        return f"reading {number} taken{doubted}{sure_words(fitted.calibration)}"
+        return f"{taken_words(number, fitted.remark)}{sure_words(fitted.calibration)}"
 
     async def _weigh_round(self, newest: Sequence[int]) -> StoredFit:
         fitted = await self._calibrator.fit(self._rig, await self._calibrator.numbers_with(newest))

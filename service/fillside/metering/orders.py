@@ -43,6 +43,7 @@ from fillside.metering.readings import (
     says_of_light,
     strike,
     sure_words,
+    taken_words,
     tape_of,
     told_words,
 )
@@ -248,10 +249,9 @@ class MeterOrders:
         numbers = await self._calibrator.numbers_with([number], self._guide.readings)
         fitted = await self._calibrator.fit(self._rig, numbers)
         await self._adopt(fitted)
-        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
         beside = beside_words(reading, self._studio.now(), self._rig)
         shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
-        return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}{shared}"
+        return f"{taken_words(number, fitted.remark)}{beside}{sure_words(fitted.calibration)}{shared}"
 
     async def _told(self, piece: TapeMeasure | HeadEvent, who: str) -> str:
         """Weigh a tape measure or an event with the evidence of the calibration in use and, in a routine,

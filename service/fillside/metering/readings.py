@@ -164,6 +164,11 @@ def event_of(order: HeadEventOrder, rig: Rig) -> HeadEvent:
     return HeadEvent(head=known_head(order.head, rig), kind=order.kind, note=order.note)
 
 
+def taken_words(number: int, remark: str | None) -> str:
+    """The beginning of the note on a reading that was weighed, with the doubt about it, if any."""
+    return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+
+
 def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
     """A hint at heads that are on though the reading does not count them; nothing where there are none."""
     on = [

@@ -138,6 +138,11 @@ class Model:
         first = self.heads * PER_HEAD
         return z[first : first + SHARED]
 
+    def shares(self, rows: FloatArray) -> FloatArray:
+        """The share of each head in the light of readings (m, n), by the slopes of their stops (m, size)."""
+        own = rows[:, : self.heads * PER_HEAD].reshape(len(rows), self.heads, PER_HEAD)
+        return np.asarray(own[:, :, INTENSITY] / INTENSITY_SD_STOPS)
+
     def index_of_shared(self, unknown: int) -> int:
         return self.heads * PER_HEAD + unknown
 
