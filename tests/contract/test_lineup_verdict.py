@@ -204,7 +204,7 @@ def test_what_is_asked_by_tape_is_said_and_can_be_passed_over() -> None:
     assert step.asks is not None
     key_m = math.dist(one.rig.head("key").position, one.at)
     assert (step.asks.unit, step.asks.expected_m) == ("m", pytest.approx(key_m))
-    assert any("With a tape, from chair" in says for says in step.says)
+    assert any("Hold a tape from chair" in says for says in step.says)
     without = off.model_copy(update={"passed_over": ("tape key", "again key")})
     after = check_to_take(without, one)
     assert after is not None
