@@ -19,7 +19,6 @@ from fillside.background.worker_process import WorkerError, WorkerProcess
 from fillside.hold.contract import LightView
 from fillside.hold.events import Event
 from fillside.hold.machine.hold import Hold
-from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.metering.calibrations import Calibrator
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
@@ -34,6 +33,7 @@ from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.rig_file import load_rig_text
 from fillside.storage.records.journal import Journal, Visitor
+from fillside.storage.records.metering import calibration_in_use
 from fillside.storage.store import Store
 from fillside_drivers.registry import kinds
 from fillside_drivers.sim.truth import direct_lux, unit

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -18,9 +19,13 @@ from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.questions.candidates import Candidate
 from fillside.belief.questions.next_reading import next_reading
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
-from fillside.belief.suspicions import suspicion
+from fillside.belief.suspicions import suspicions
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
+
+
+def suspicion(reading: Reading, earlier: Sequence[Reading], rig: Rig) -> str | None:
+    return suspicions((reading,), believe(tuple(earlier), rig))[0]
 
 
 def calibrated(hidden: HiddenStudio) -> tuple[Rig, Calibration]:

@@ -12,8 +12,8 @@ from fillside.belief.evidence import Reading
 from fillside.belief.evidence_table import readings_from_csv
 from fillside.belief.observations import wanted_of
 from fillside.belief.result.calibrating import calibration_of
+from fillside.belief.result.comparing import shared_words
 from fillside.belief.result.expected_levels import ExpectedLevels
-from fillside.belief.result.shared_words import shared_words
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions
 from fillside.rig.calibration import Calibration

@@ -20,6 +20,7 @@ from fillside.belief.evidence import Evidence, HeadEvent, Reading, ReadingError,
 from fillside.belief.evidence_table import evidence_from_csv
 from fillside.belief.forward.priors import STAND, TAPE_SD_M
 from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, calibration_of
+from fillside.belief.result.comparing import shared_words
 from fillside.belief.result.figure_uncertainty import (
     ambient_uncertainty,
     direct_lux,
@@ -29,7 +30,6 @@ from fillside.belief.result.figure_uncertainty import (
     steps_believed,
     tapes_off_m,
 )
-from fillside.belief.result.shared_words import shared_words
 from fillside.cli.commands.offline import fit
 from fillside.cli.render.calibration import COMPARED_LEVELS, curve_words, fit_lines
 from fillside.photometry.dimming import curve

@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from contract.meter_studio import Made, made, rig_of
-from fillside.belief.evidence import seconds_of
-from fillside.metering.calibration_in_use import made_at
+from fillside.belief.evidence import seconds_of, time_of
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 
@@ -46,7 +45,7 @@ async def test_a_reading_without_a_time_is_of_when_it_was_stored(store: Store) -
         dated(store, FIRST_S + 60)
         await read(here, 402)
         first, second = used_readings(store)
-        assert (first["time"], second["time"]) == (made_at(FIRST_S), made_at(FIRST_S + 60))
+        assert (first["time"], second["time"]) == (time_of(FIRST_S), time_of(FIRST_S + 60))
         assert seconds_of(first["time"]) == FIRST_S
         assert [one.body.get("time") for one in kept.readings(store)] == [None, None]
 

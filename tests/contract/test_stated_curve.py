@@ -14,8 +14,8 @@ from fillside.balance.report import Report
 from fillside.balance.solution import solve_rig
 from fillside.balance.target import target_from_rig
 from fillside.belief.result.calibrating import calibration_from_csv
+from fillside.belief.result.comparing import shared_words
 from fillside.belief.result.intervals import Intervals
-from fillside.belief.result.shared_words import shared_words
 from fillside.photometry.source import facing_lux
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import scene

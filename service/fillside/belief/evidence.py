@@ -126,8 +126,8 @@ class HeadEvent(BaseModel):
 
 @dataclass(frozen=True)
 class SensorValue:
-    """What a sensor in a fixed place showed [lx] of heads at levels: where it is, and the point or head that
-    it faces."""
+    """The light of heads at levels on a sensor in a fixed place [lx]; `faced` is the point or head that the
+    sensor faces."""
 
     heads: tuple[str, ...]
     levels: tuple[float, ...]

@@ -11,14 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.daylight import Sky, sky_of, told_lux
 from fillside.belief.evidence import OWN_HEAD, Evidence, Reading, seconds_of
-from fillside.belief.forward.model import CAMERA, LN2, PER_HEAD, Figures, Model, moved
+from fillside.belief.forward.model import CAMERA, LN2, PER_HEAD, Figures, Model
 from fillside.belief.forward.priors import (
     AMBIENT_STATED_SD,
     INTENSITY,
@@ -249,13 +249,13 @@ def ambient_sides(rig: Rig) -> tuple[Wanted, Wanted, Wanted]:
 
 def hand_slopes(model: Model, there: Figures, quantities: Quantities) -> FloatArray:
     """The change of the quantities (m,) [stops] per metre that the receptor is off, over all directions."""
-    step = 0.01
-    changes = []
-    for axis in np.eye(3):
-        ahead, behind = (
-            stops(model.lux(there, moved(quantities, sign * step * axis))) for sign in (1.0, -1.0)
-        )
-        changes.append((ahead - behind) / (2 * step))
+
+    def moved(step: FloatArray) -> FloatArray:
+        paths = replace(quantities.paths, place=quantities.paths.place + step)
+        return stops(model.lux(there, replace(quantities, paths=paths)))
+
+    step_m = 0.01
+    changes = [(moved(step) - moved(-step)) / (2 * step_m) for step in step_m * np.eye(3)]
     return np.asarray(np.sqrt(np.sum(np.square(changes), axis=0)))
 
 

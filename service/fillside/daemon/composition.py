@@ -32,12 +32,12 @@ from fillside.doors.http.listening import Listen, ListenError, Public, Tls, bind
 from fillside.hold.machine.hold import Hold
 from fillside.hold.memory.going_out import rejoined
 from fillside.metering.assembly import metering
-from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.runtime.loop import Runner
 from fillside.runtime.wires import DriversInUse, drivers_of
 from fillside.storage.errors import FolderUnusableError, disk_trouble
+from fillside.storage.records.metering import calibration_in_use
 from fillside.storage.records.saved_state import load_state, persistent_identity
 from fillside.storage.store import Store
 from fillside.storage.thinning import keep_within_bounds

@@ -21,7 +21,6 @@ from fillside.daemon.listeners import OpenListeners
 from fillside.doors.listener import DoorError
 from fillside.hold.contract import HeldLight
 from fillside.hold.memory.carry_over import leaving_heads
-from fillside.metering.calibration_in_use import calibration_in_use
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.whites import white_fade
 from fillside.rig.tables.model import Rig
@@ -29,6 +28,7 @@ from fillside.rig_file import rig_or_error
 from fillside.runtime.loop import Runner
 from fillside.runtime.rewiring import Rewiring
 from fillside.runtime.wires import DriversInUse, drivers_of
+from fillside.storage.records.metering import calibration_in_use
 from fillside.storage.store import Store
 from fillside.system_errors import why
 from fillside_drivers.driver import Clock, Driver, DriverError, Identity

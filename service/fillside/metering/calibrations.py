@@ -7,15 +7,16 @@ import logging
 import math
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from concurrent.futures import Future
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TypeVar
 
 from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
 from fillside.belief.result.calibrating import weigh
 from fillside.belief.result.entries import evidence_of
 from fillside.hold.machine.hold import Hold
-from fillside.metering.calibration_in_use import made_at, understood
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
@@ -25,6 +26,7 @@ from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
 log = logging.getLogger(__name__)
+T = TypeVar("T")
 
 Applies = Callable[[Calibration | None, str | None], None]
 """Hands the hold a calibration and when it was made."""
@@ -53,34 +55,11 @@ class StoredFit:
     remark: str | None
 
 
-async def _keep_calibration(
-    store: Store, rig: Rig, calibration: Calibration, numbers: Sequence[int], used: int | None
-) -> int:
-    """The number of a calibration that is used from now on, in place of `used`. Raises NotStoredError."""
-    body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
-    return await wait_until_stored(
-        kept.save_calibration(store, meter, numbers, body), lambda _: kept.revert_use(store, used)
-    )
-
-
-async def _use_calibration(store: Store, number: int | None, used: int | None) -> bool:
-    """Use an earlier calibration, or none, in place of `used`; whether there still is such a one. Raises
-    NotStoredError."""
-    return await wait_until_stored(
-        kept.use_calibration(store, number), lambda _: kept.revert_use(store, used)
-    )
-
-
 def _told(piece: Piece, beside: tuple[str, float] | None) -> Piece:
     """A reading with what a row beside it says of the daylight, unless it says so itself."""
     if beside is None or not isinstance(piece, Reading) or piece.daylight_lux is not None:
         return piece
     return piece.model_copy(update={"daylight_sensor": beside[0], "daylight_lux": beside[1]})
-
-
-def _remark_on(calibration: Calibration, number: int) -> str | None:
-    """Why the reading of that number is doubted, if it is."""
-    return next((entry.why for entry in calibration.readings() if entry.number == number), None)
 
 
 class Calibrator:
@@ -100,7 +79,7 @@ class Calibrator:
         self._apart = WorkerProcess() if apart is None else apart
         self.busy = False
         self.used = kept.current_calibration(store)
-        self.calibration = None if self.used is None else understood(self.used)
+        self.calibration = None if self.used is None else self.used.calibration
 
     async def begin(self) -> None:
         """Get ready: the first fit is not to be slower than the others."""
@@ -123,11 +102,12 @@ class Calibrator:
         kept_numbers = tuple(number for number, _ in counted)
         read = [piece for _, piece in counted if isinstance(piece, Reading)]
         newest_is_read = bool(counted) and isinstance(counted[-1][1], Reading)
+        doubts = {entry.number: entry.why for entry in found.calibration.readings()}
         return StoredFit(
             calibration=found.calibration,
             numbers=kept_numbers,
             taken=Counter(name for reading in read for name in reading.heads),
-            remark=_remark_on(found.calibration, len(read)) if newest_is_read else None,
+            remark=doubts.get(len(read)) if newest_is_read else None,
         )
 
     def _evidence(self, numbers: Sequence[int]) -> list[tuple[int, Piece]]:
@@ -178,34 +158,39 @@ class Calibrator:
         """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
         it cannot be kept."""
         await _try_out(rig, calibration)
-        number = await _keep_calibration(self._store, rig, calibration, numbers, self._used_number)
+        body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
+        number = await self._stored_use(kept.save_calibration(self._store, meter, numbers, body))
         await self._take(calibration)
         return number
 
     async def go_back(self, rig: Rig, number: int | None) -> bool:
-        """Use an earlier calibration, or none; whether there is such a one. NotStoredError as `adopt`."""
+        """Use an earlier calibration, or none; false where there is none such. NotStoredError as `adopt`."""
         found = await asyncio.to_thread(kept.calibration, self._store, number)
-        calibration = None if found is None else understood(found)
-        if number is not None and calibration is None:
+        if number is not None and found is None:
             return False
+        calibration = None if found is None else found.calibration
         await _try_out(rig, calibration)
-        if not await _use_calibration(self._store, number, self._used_number):
+        if not await self._stored_use(kept.use_calibration(self._store, number)):
             return False
         await self._take(calibration)
         return True
 
-    @property
-    def _used_number(self) -> int | None:
-        return None if self.used is None else self.used.id
+    async def _stored_use(self, storing: Future[T]) -> T:
+        """Wait for what changes the calibration in use to be stored; what comes too late is undone."""
+        used = None if self.used is None else self.used.id
+        return await wait_until_stored(storing, lambda _: kept.revert_use(self._store, used))
 
     async def _take(self, calibration: Calibration | None) -> None:
         self.used = await asyncio.to_thread(kept.current_calibration, self._store)
         self.calibration = None if self.used is None else calibration
-        self._apply(self.calibration, None if self.used is None else made_at(self.used.at))
+        self._apply(self.calibration, None if self.used is None else self.used.made_at)
 
     async def numbers_with(self, newest: Sequence[int], elsewhere: Collection[int] = ()) -> list[int]:
-        """What a fit outside a routine weighs: the evidence of the calibration in use, new one, and any that
-        no calibration ever weighed because the process was killed before; not that of a routine."""
+        """The numbers of the evidence that a fit outside a routine weighs.
+
+        That is the evidence of the calibration in use, the `newest`, and any that no calibration ever weighed
+        because the process was killed before; none that a routine has `elsewhere`.
+        """
         known = self.used.readings if self.used is not None else ()
         weighed = await asyncio.to_thread(kept.newest_weighed, self._store)
         later = await asyncio.to_thread(kept.readings, self._store, MOST_IN_A_FIT)

@@ -131,7 +131,7 @@ class Daylight:
         return reading.model_copy(update={"daylight_lux": shown, "daylight_sensor": heard.name})
 
     def state(self) -> dict[str, Any] | None:
-        """What doors show; None in a rig without a sensor for the daylight."""
+        """The state of the sensor as doors show it; None in a rig without one for the daylight."""
         name = self._studio.light.scene.rig.sensor_of(WATCHED)
         if name is None:
             return None

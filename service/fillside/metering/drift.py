@@ -58,14 +58,14 @@ class HeadDrift:
 
     @property
     def is_off(self) -> bool:
-        """Whether it is off by more than can be overlooked and more than chance makes of it."""
+        """True if the head is off by more than can be overlooked and more than chance explains."""
         if self.off_stops is None or self.sigma_stops is None:
             return False
         return abs(self.off_stops) > max(SEEN_STOPS, expanded(self.sigma_stops))
 
     @property
     def says(self) -> str:
-        """What the head is, in a word or two."""
+        """The condition of the head in a word or two."""
         if self.to_come_stops is not None:
             return "warming up"
         if self.off_stops is None:
@@ -124,7 +124,10 @@ def slow_correction(
 
 
 class Drift:
-    """What is known of the drift of each head. Unix times come in; the studio's clock is for what goes on."""
+    """The drift of each head, and its correction.
+
+    Values come with their Unix times; corrections go on by the studio's clock.
+    """
 
     def __init__(self, studio: MeteredStudio, unix_s: float = 0.0, warming: Warming | None = None) -> None:
         self._studio, self._began_s = studio, unix_s
@@ -149,7 +152,7 @@ class Drift:
             raise Refusal("not_now", f"{why}, so nothing can be told of its lamp")
 
     def _why_not(self, heads: Collection[str] | None = None) -> str:
-        """Why light of these heads, or of any, is not what their levels say; nothing where it is."""
+        """The reason why the light of these heads, or of any, is not as levels say; empty where it is."""
         names = [name for name in self._studio.light.unwell if heads is None or name in heads]
         return f"{names[0]} does not obey" if names else ""
 
@@ -332,7 +335,7 @@ class Drift:
         return [self._drift_of(name) for name in names if name in self._at or name in present]
 
     def state(self) -> list[dict[str, Any]] | None:
-        """What doors show of each head that was told of; None where none ever was."""
+        """The drift of each head that was read, as doors show it; None where none ever was."""
         return [drift.as_data() for drift in self._all_drifts()] or None
 
     def notes(self) -> tuple[str, ...]:

@@ -79,7 +79,7 @@ class GuidedRoutine:
         return None if self.step is None or self.step.left else self.step.asks
 
     def asks_tape(self, head: str | None) -> bool:
-        """Whether it is how far that head is, or any, that is asked for."""
+        """True if a tape measure of that head, or of any for None, is asked for."""
         asked = self.asked
         return asked is not None and asked.unit == "m" and head in (None, asked.head)
 
@@ -361,7 +361,7 @@ class GuidedRoutine:
         return self._studio.rig
 
     def _known(self) -> StudioKnowledge:
-        """What is known, the same object while nothing changed, for what it has worked out."""
+        """The basis of the next step: the same object while nothing changed, since it keeps results."""
         latest = None if self._latest is None else self._latest.calibration
         taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
         rig, used = self._rig, self._calibrator.calibration

@@ -24,7 +24,7 @@ from fillside.belief.evidence import (
     check_piece,
 )
 from fillside.belief.evidence_table import evidence_from_csv
-from fillside.belief.result.shared_words import shared_words
+from fillside.belief.result.comparing import shared_words
 from fillside.metering.calibrations import MOST_IN_A_FIT, Calibrator, StoredFit
 from fillside.metering.daylight import Daylight
 from fillside.metering.drift import Drift
@@ -236,7 +236,7 @@ class MeterOrders:
         return f"reading {number} noted: {drift_words}{beside_words(reading, now, self._rig)}"
 
     async def _recall_drift(self) -> None:
-        """What was read since the calibration in use was made, weighed anew."""
+        """Weigh anew all that was read since the calibration in use was made."""
         used = self._calibrator.used
         entries = [] if used is None else await asyncio.to_thread(kept.checks_since, self._store, used.at)
         understood = kept.valid_readings(self._store, entries)

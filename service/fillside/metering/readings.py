@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 
-from fillside.belief.evidence import CAMERA, Piece, Reading, ReadingError, reading_from_words
+from fillside.belief.evidence import Piece, Reading, ReadingError, reading_from_words
+from fillside.belief.observations import exposure_facing
 from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.metered_studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal
@@ -65,7 +66,7 @@ def known_head(name: str, rig: Rig) -> str:
 
 
 def place_of(order: Read, rig: Rig, now: LightNow) -> Point:
-    """Where an order was read [m]: a left out place is the subject's; Refusal for an unknown mark."""
+    """The place of an order's reading [m], by default the subject's; Refusal for an unknown mark."""
     place = now.subject if order.at is None else order.at
     if isinstance(place, str):
         if place not in rig.marks:
@@ -86,9 +87,7 @@ def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
     lit = [name for name, level in now.levels.items() if level > 0]
     if len(lit) < 2:
         return order.model_copy(update={"head": "+".join(lit), "level": None})
-    key = next((head.name for head in rig.heads if head.rule == "key"), CAMERA)
-    facing = order.facing or (key if rig.meter.facing == "key" else CAMERA)
-    receptor = order.receptor or rig.meter.receptor
+    facing, receptor = order.facing or exposure_facing(rig), order.receptor or rig.meter.receptor
     return order.model_copy(
         update={"head": "+".join(lit), "level": None, "facing": facing, "receptor": receptor}
     )
@@ -137,7 +136,7 @@ def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
 
 
 def sure_words(calibration: Calibration) -> str:
-    """How sure the held light now is."""
+    """The end of a note that tells how well the held light is known; empty where that is not known."""
     known = calibration.next
     if known is None or known.ratio_sigma_stops is None or known.exposure_sigma_stops is None:
         return ""

@@ -46,7 +46,7 @@ class RigWatch:
             future.add_done_callback(lambda done, one=event: _log(one, done))  # type: ignore[misc]
 
     def notes(self, weighed: Collection[int]) -> tuple[str, ...]:
-        """What is to be said of events that no calibration in use has weighed yet."""
+        """A line for people on each event that the calibration in use has not weighed yet."""
         found = ((event, _number(future)) for event, future in self._written)
         return tuple(_words(event, number) for event, number in found if number and number not in weighed)
 

@@ -30,7 +30,7 @@ def _even_lux(rig: Rig) -> float:
 
 
 def _bounces(rig: Rig) -> list[float]:
-    """What the room sends back of each head by the file, as a part of its direct light at its aim point."""
+    """The room light of each head by the file, as a part of its direct light at its aim point."""
     own = scene(rig)
     straight = [float(facing_lux(own.sources.take([i]), aim)[0]) for i, aim in enumerate(own.aims)]
     means = own.sources.room_mean_lux.tolist()
@@ -86,8 +86,7 @@ class HandMeter:
         self._rig, self._meter, self._clock = rig, meter, clock
 
     def lux(self, reading: Reading, flagged: Collection[str] = ()) -> float:
-        """What the simulated meter shows for a reading that is to be taken, cards before flagged heads
-        [lux]."""
+        """The value shown for a reading that is to be taken [lux], with cards before flagged heads."""
         facing = reading.facing
         if facing == "head":
             facing = reading.heads[0]

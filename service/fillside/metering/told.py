@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from fillside.belief.evidence import METRES_PER, Evidence, HeadEvent, TapeMeasure
+from fillside.belief.result.comparing import changed_words
 from fillside.belief.result.expanded_uncertainty import around, expanded
-from fillside.belief.result.shared_words import changed_words
 from fillside.metering.metered_studio import LightNow
 from fillside.metering.readings import known_head, place_of, sure_words, value_of
 from fillside.orders.answers import Refusal
@@ -50,7 +50,7 @@ def event_of(order: HeadEventOrder, rig: Rig) -> HeadEvent:
 
 
 def told_words(number: int, piece: TapeMeasure | HeadEvent, rig: Rig) -> str:
-    """What was taken, and what that means."""
+    """The note on a tape measure or an event that was taken, and its meaning."""
     if isinstance(piece, TapeMeasure):
         file_m = math.dist(rig.head(piece.head).position, piece.at)
         away = f"{piece.head} is {piece.distance_m:.2f} m away, by the rig file {file_m:.2f} m"
@@ -61,7 +61,7 @@ def told_words(number: int, piece: TapeMeasure | HeadEvent, rig: Rig) -> str:
 
 
 def outcome_words(rig: Rig, head: str, before: Calibration | None, after: Calibration) -> str:
-    """What a calibration with news of a head believes otherwise, and how sure it is of its light now."""
+    """The changes that a calibration with news of a head brings, and the uncertainty of its light now."""
     now = after.heads[head].sigma_stops
     known = ""
     if now is not None:
@@ -77,7 +77,7 @@ def says_of_light(calibration: Calibration) -> bool:
 
 
 def counted_words(evidence: Evidence) -> str:
-    """How much evidence there is, kind by kind.
+    """The number of pieces of evidence, kind by kind.
 
     >>> counted_words(Evidence(events=(HeadEvent(head="key", kind="moved"),)))
     '1 event'

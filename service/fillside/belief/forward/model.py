@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -418,8 +418,3 @@ def model_of(rig: Rig, steps: Sequence[HeadStep] = ()) -> Model:
     targets = {head.name: np.array(head.position) for head in rig.heads}
     targets[CAMERA] = np.array(rig.camera.position)
     return Model(rig, tuple(head.name for head in rig.heads), prior(rig), targets, tuple(steps))
-
-
-def moved(wanted: Quantities, step: FloatArray) -> Quantities:
-    """The same quantities, their receptors held a `step` (3,) [m] away."""
-    return replace(wanted, paths=wanted.paths.moved(step))

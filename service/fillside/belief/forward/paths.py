@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,14 +39,6 @@ class LightPaths:
         """Unit vectors (m, 3) along which the receptors face."""
         return unit(self.faced - self.place)
 
-    def of(self, chosen: IntArray) -> LightPaths:
-        """Only the chosen paths, in that order."""
-        return LightPaths(*(getattr(self, part.name)[chosen] for part in fields(self)))
-
-    def moved(self, step: FloatArray) -> LightPaths:
-        """The same receptors held a `step` (3,) [m] away, still facing what they face."""
-        return replace(self, place=self.place + step)
-
 
 @dataclass(frozen=True)
 class PerCandela:
@@ -55,10 +47,6 @@ class PerCandela:
     lux: FloatArray
     by_setback: FloatArray
     by_share: FloatArray
-
-    def of(self, chosen: IntArray) -> PerCandela:
-        """Only those of the chosen paths, in that order."""
-        return PerCandela(*(getattr(self, part.name)[chosen] for part in fields(self)))
 
 
 def per_candela(

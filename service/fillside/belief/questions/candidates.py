@@ -6,12 +6,13 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.evidence import CAMERA
+from fillside.belief.evidence import CAMERA, Reading, TapeMeasure
 from fillside.belief.observations import exposure_facing
 from fillside.rig.tables.model import Head, Rig
 
@@ -34,8 +35,17 @@ class Candidate:
     head: str | None
     level: float
     at: Place
-    receptor: str
+    receptor: Literal["flat", "dome"]
     facing: str
+
+    @property
+    def as_evidence(self) -> Reading:
+        """The reading that answers it, with no value of its own; unchecked, since there are thousands."""
+        lit = () if self.head is None else (self.head,)
+        levels = (self.level,) * len(lit)
+        return Reading.model_construct(
+            heads=lit, levels=levels, at=self.at, value=0.0, receptor=self.receptor, facing=self.facing
+        )
 
 
 @dataclass(frozen=True)
@@ -44,6 +54,11 @@ class TapeCandidate:
 
     head: str
     at: Place
+
+    @property
+    def as_evidence(self) -> TapeMeasure:
+        """The tape measure that answers it, with no distance of its own."""
+        return TapeMeasure.model_construct(head=self.head, at=self.at, distance_m=0.0)
 
 
 Question = Candidate | TapeCandidate

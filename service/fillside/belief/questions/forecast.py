@@ -15,18 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.forward.quantities import Term, Wanted
-from fillside.belief.observations import (
-    MEASURED_SD_M,
-    hand_slopes,
-    meter_sd_expected,
-    model_sd,
-    own_sd,
-    stops_slopes,
-)
-from fillside.belief.posterior import tape_row
-from fillside.belief.questions.candidates import Candidate, Question, TapeCandidate
+from fillside.belief.questions.candidates import Question
 from fillside.belief.questions.times import QuestionTimes
+from fillside.belief.since.changes import NewEvidence
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -86,14 +77,14 @@ class Forecast:
 
     @classmethod
     def of(cls, belief: Belief, asked: Sequence[Question], aims: Aims) -> Forecast:
-        expected, rows, sd = _as_seen(belief, asked)
+        seen = NewEvidence(belief, (), [one.as_evidence for one in asked])
         times, subject = QuestionTimes.of(asked, belief.rig), _subjects(belief, asked)
         after = belief.posterior
         return cls(
-            expected,
-            after.covariance(rows, rows),
-            sd**2,
-            after.covariance(rows, aims.rows),
+            seen.expected,
+            after.covariance(seen.rows, seen.rows),
+            seen.own_sd**2,
+            after.covariance(seen.rows, aims.rows),
             after.variance(aims.rows),
             aims,
             times,
@@ -170,36 +161,3 @@ def unseen_subjects(belief: Belief) -> frozenset[int]:
 
 def _subjects(belief: Belief, asked: Sequence[Question]) -> IntArray:
     return np.array([ROOM if one.head is None else belief.model.names.index(one.head) for one in asked])
-
-
-def _as_seen(belief: Belief, asked: Sequence[Question]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Expected answers (m,), slopes (m, size) and standard uncertainty (m,) of questions: lux and stops of
-    readings, metres of tapes."""
-    reads = [i for i, one in enumerate(asked) if isinstance(one, Candidate)]
-    expected, sd = np.zeros(len(asked)), np.full(len(asked), MEASURED_SD_M)
-    rows = np.zeros((len(asked), belief.model.size))
-    expected[reads], rows[reads], sd[reads] = _as_readings(
-        belief, [one for one in asked if isinstance(one, Candidate)]
-    )
-    for i, one in enumerate(asked):
-        if isinstance(one, TapeCandidate):
-            head = belief.model.names.index(one.head)
-            rows[i] = tape_row(belief.model, head, (True,) * len(belief.model.steps))
-            expected[i] = math.dist(belief.rig.heads[head].position, one.at) + rows[i] @ belief.z
-    return expected, rows, sd
-
-
-def _as_readings(belief: Belief, asked: Sequence[Candidate]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Expected lux (m,), slopes in stops (m, size), standard uncertainty [stops] (m,) of readings to take."""
-    model, there = belief.model, belief.figures
-    wanted = []
-    for one in asked:
-        dome, terms = one.receptor == "dome", list[Term]()
-        if one.head is not None:
-            terms.append(Term(model.names.index(one.head), one.level, one.at, one.facing, dome))
-        wanted.append(Wanted(tuple(terms), one.at, one.facing, dome, metered=True))
-    quantities = model.quantities(wanted)
-    lux, slopes = model.lux_and_slopes(there, quantities)
-    meter = meter_sd_expected(belief.rig.meter.sigma, lux)
-    hand, coarse = hand_slopes(model, there, quantities), model_sd(model, there, quantities, lux)
-    return lux, stops_slopes(lux, slopes), own_sd(meter, hand, belief.hand_sd_m, coarse)

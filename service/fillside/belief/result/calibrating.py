@@ -23,7 +23,7 @@ from fillside.belief.result.entries import notes_of, reading_from_entry
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
-from fillside.belief.suspicions import labels_alone, suspicions
+from fillside.belief.suspicions import suspicions
 from fillside.rig.calibration import (
     CalibratedAmbient,
     CalibratedHead,
@@ -134,7 +134,7 @@ def weighed_readings(belief: Belief) -> list[WeighedReading]:
 def _unlikely(belief: Belief, strange: FloatArray) -> list[str | None]:
     """The doubts of lamp, modifier and rig file about each reading that the others do not bear out."""
     borne_out = (strange < _BORNE_OUT) & (belief.residuals.foretold_sd < _FORETOLD_STOPS)
-    suspected = suspicions(belief.readings, labels_alone(belief.rig))
+    suspected = suspicions(belief.readings, believe((), belief.rig))
     return [None if sound else why for sound, why in zip(borne_out.tolist(), suspected, strict=True)]
 
 

@@ -1,1 +1,1 @@
-"""What became of a studio since it was believed."""
+"""Changes and drift of a studio since it was believed."""

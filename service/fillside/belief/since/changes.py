@@ -19,11 +19,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
-from fillside.belief.daylight import Sky, sky_of, told_lux
+from fillside.belief.daylight import Sky, told_lux
 from fillside.belief.evidence import Reading, SensorValue, TapeMeasure
 from fillside.belief.forward.model import LN2, Model
 from fillside.belief.forward.priors import AMBIENT, CHANGED_STOPS, MOVED_M, ROOM
 from fillside.belief.forward.quantities import HeadStep, Quantities, Term, Wanted
+from fillside.belief.hypotheses import SLIP_STOPS
 from fillside.belief.observations import (
     DAYLIGHT_DAYS,
     DAYLIGHT_DRIFT_STOPS,
@@ -52,8 +53,8 @@ DECIDED = 0.95
 """Probability from which a story is told without another question."""
 SENSOR_SD_STOPS = 0.03
 """How far one value of a sensor strays, beside what it is off by all the time; common practice, no source."""
-ROOM_CHANGED_STOPS, SLIP_STOPS = 0.7, 1.0
-"""Standard deviations of a changed room's light, and of a slip."""
+ROOM_CHANGED_STOPS = 0.7
+"""Standard deviation of a changed room's light."""
 _FARTHEST_SD, _NODES, _SIZES = 2.6, 15, 261
 """How far the size of a change is looked for, the sizes at which the model is asked, and those between
 them."""
@@ -121,56 +122,63 @@ class NewEvidence:
         self.z = belief.z if z is None else z
         self._figures = belief.figures if z is None else belief.model.figures(z)
         self._lights = [one for one in self.seen if not isinstance(one, TapeMeasure)]
-        self._sky = sky_of(belief.evidence, belief.rig)
+        self._tapes = [(i, one) for i, one in enumerate(self.seen) if isinstance(one, TapeMeasure)]
         self._by_tape = np.array([isinstance(one, TapeMeasure) for one in self.seen], dtype=np.bool_)
+        self._here = self._quantities(belief.model)
+
+    @cached_property
+    def _lux_and_slopes(self) -> tuple[FloatArray, FloatArray]:
+        return self.belief.model.lux_and_slopes(self._figures, self._here)
 
     @cached_property
     def rows(self) -> FloatArray:
         """Slopes in the unknowns (l, size): stops of readings, metres of tapes."""
         model = self.belief.model
         found = np.zeros((len(self.seen), model.size))
-        lux, slopes = model.lux_and_slopes(self._figures, self._quantities(model))
-        found[~self._by_tape] = stops_slopes(lux, slopes)
-        for i, one in enumerate(self.seen):
-            if isinstance(one, TapeMeasure):
-                found[i] = tape_row(model, model.names.index(one.head), (True,) * len(model.steps))
+        found[~self._by_tape] = stops_slopes(*self._lux_and_slopes)
+        for i, tape in self._tapes:
+            found[i] = tape_row(model, model.names.index(tape.head), (True,) * len(model.steps))
         return found
 
     @cached_property
     def off(self) -> FloatArray:
-        """What was seen over what the belief foretells (l,) [stops, metres]."""
-        model, found = self.belief.model, np.zeros(len(self.seen))
-        found[~self._by_tape] = self._shown[0] - self._expected(model, self.z)
-        for i, one in enumerate(self.seen):
-            if isinstance(one, TapeMeasure):
-                found[i] = one.distance_m - self.expected[i]
+        """The observations (l,) less what the belief foretells [stops, metres]; 0 for questions."""
+        found, (shown, _) = np.zeros(len(self.seen)), self.shown
+        read = np.flatnonzero(~self._by_tape)[: len(shown)]
+        found[read] = shown - stops(self._lux_and_slopes[0][: len(shown)])
+        for i, tape in self._tapes:
+            found[i] = tape.distance_m - self.expected[i] if i < self.answered else 0.0
         return found
 
     @cached_property
     def expected(self) -> FloatArray:
-        """What is foretold (l,): lux of a meter, metres of a tape."""
-        model, found = self.belief.model, np.zeros(len(self.seen))
-        found[~self._by_tape] = model.lux(self._figures, self._quantities(model))
-        for i, one in enumerate(self.seen):
-            if isinstance(one, TapeMeasure):
-                found[i] = math.dist(model.rig.head(one.head).position, one.at) + float(self.rows[i] @ self.z)
+        """The values that the belief foretells (l,): lux of a meter, metres of a tape."""
+        found = np.zeros(len(self.seen))
+        found[~self._by_tape] = self._lux_and_slopes[0]
+        for i, tape in self._tapes:
+            away = math.dist(self.belief.rig.head(tape.head).position, tape.at)
+            found[i] = away + float(self.rows[i] @ self.z)
         return found
 
-    def _expected(self, model: Model, z: FloatArray) -> FloatArray:
-        """What meters show (r,) in the studio that unknowns stand for, on the scale of `stops`."""
-        return stops(model.lux(model.figures(z), self._quantities(model)))
+    def _moved(self, model: Model, z: FloatArray) -> FloatArray:
+        """The change (l,) of what meters show in the studio that other unknowns stand for [stops]; 0 for a
+        tape."""
+        found, lux = np.zeros(len(self.seen)), model.lux(model.figures(z), self._quantities(model))
+        found[~self._by_tape] = stops(lux) - stops(self._lux_and_slopes[0])
+        return found
 
     def _quantities(self, model: Model) -> Quantities:
-        return model.quantities([_wanted(one, model, self._sky) for one in self._lights])
+        return model.quantities([_wanted(one, model, self.belief.sky) for one in self._lights])
 
     @cached_property
-    def _shown(self) -> tuple[FloatArray, FloatArray]:
-        """What meters showed (r,) on the scale of `stops`, and how far a display strays (r,) [stops]."""
-        readings = [one for one in self._lights if isinstance(one, Reading)]
-        by_hand = np.array([isinstance(one, Reading) for one in self._lights], dtype=np.bool_)
+    def shown(self) -> tuple[FloatArray, FloatArray]:
+        """The values of meters (r,) on the scale of `stops`, and their uncertainty by meter and display."""
+        lights = [one for one in self.seen[: self.answered] if not isinstance(one, TapeMeasure)]
+        readings = [one for one in lights if isinstance(one, Reading)]
+        by_hand = np.array([isinstance(one, Reading) for one in lights], dtype=np.bool_)
         shown, sd = np.empty(len(by_hand)), np.full(len(by_hand), SENSOR_SD_STOPS)
         shown[by_hand], sd[by_hand] = meter_sd_of(readings, self.belief.model)
-        shown[~by_hand] = stops(np.array([one.lux for one in self._lights if isinstance(one, SensorValue)]))
+        shown[~by_hand] = stops(np.array([one.lux for one in lights if isinstance(one, SensorValue)]))
         return shown, sd
 
     @cached_property
@@ -180,10 +188,9 @@ class NewEvidence:
 
     @cached_property
     def _by_hand_stops_m(self) -> FloatArray:
-        """How much what was seen (l,) changes for each metre that the receptor is off [stop/m]; nothing by a
-        tape."""
+        """The change of each observation (l,) per metre that the receptor is off [stop/m]; 0 for a tape."""
         model, found = self.belief.model, np.zeros(len(self.seen))
-        found[~self._by_tape] = hand_slopes(model, self._figures, self._quantities(model))
+        found[~self._by_tape] = hand_slopes(model, self._figures, self._here)
         return found
 
     @cached_property
@@ -191,12 +198,13 @@ class NewEvidence:
         """Standard uncertainty of each alone (l,): by meter, hand and what the model leaves out, or by the
         tape."""
         model, found = self.belief.model, np.full(len(self.seen), MEASURED_SD_M)
-        wanted = self._quantities(model)
-        coarse = model_sd(model, self._figures, wanted, model.lux(self._figures, wanted))
+        coarse = model_sd(model, self._figures, self._here, self._lux_and_slopes[0])
         held = np.where(self.by_sensor, 0.0, self._by_hand_stops_m)[~self._by_tape]
-        foreseen = meter_sd_expected(self.belief.rig.meter.sigma, self.expected[~self._by_tape])
-        is_asked = (np.arange(len(self.seen)) >= self.answered)[~self._by_tape]
-        meter = np.where(is_asked, foreseen, self._shown[1])
+        meter, (_, shown) = (
+            meter_sd_expected(self.belief.rig.meter.sigma, self._lux_and_slopes[0]),
+            self.shown,
+        )
+        meter[: len(shown)] = shown
         found[~self._by_tape] = own_sd(meter, held, self.belief.hand_sd_m, coarse)
         return found
 
@@ -251,27 +259,21 @@ class NewEvidence:
         """The story of one head, in the model with one step more."""
         belief = self.belief
         model = replace(belief.model, steps=(*belief.model.steps, HeadStep(head, step)))
-        here = self._expected(belief.model, self.z)
         nodes = np.linspace(-_FARTHEST_SD, _FARTHEST_SD, _NODES)
-        effects = np.zeros((_NODES, len(self.seen)))
-        for node, own in zip(nodes, effects, strict=True):
-            own[~self._by_tape] = self._expected(model, np.append(self.z, node)) - here
+        effects = np.stack([self._moved(model, np.append(self.z, node)) for node in nodes])
         if kind == "stand":
-            taped = [isinstance(one, TapeMeasure) and one.head == model.names[head] for one in self.seen]
-            effects += np.outer(size * nodes, taped)
+            for i, tape in self._tapes:
+                effects[:, i] += size * nodes * (tape.head == model.names[head])
         return _story(kind, head, size * nodes, effects)
 
     def _of_room(self) -> Story:
         """The story of a room that sends more or less of every lamp's light back."""
         model = self.belief.model
         rooms = np.array([model.head_block(i).start + ROOM for i in range(model.heads)])
-        here = self._expected(model, self.z)
         nodes = ROOM_CHANGED_STOPS * np.linspace(-_FARTHEST_SD, _FARTHEST_SD, _NODES)
-        effects = np.zeros((_NODES, len(self.seen)))
-        for node, own in zip(nodes, effects, strict=True):
-            z = self.z.copy()
-            z[rooms] += node * LN2 / model.prior.log_room[1]
-            own[~self._by_tape] = self._expected(model, z) - here
+        per_stop = np.zeros(model.size)
+        per_stop[rooms] = LN2 / model.prior.log_room[1]
+        effects = np.stack([self._moved(model, self.z + node * per_stop) for node in nodes])
         return _story("room", None, nodes, effects)
 
 
@@ -310,7 +312,7 @@ class Judgement:
 
     @property
     def decided(self) -> bool:
-        """Whether hardly anything else has changed; a slip is no change."""
+        """True if hardly anything else has changed; a slip is no change."""
         sound = [one.probability for one in self.told if one.story is None or one.story.kind == "slip"]
         return sum(sound) >= DECIDED
 
@@ -396,7 +398,8 @@ def worth_asking(evidence: NewEvidence, judgement: Judgement) -> FloatArray:
 
 
 def _mutual_information(share: FloatArray, mean: FloatArray, sd: FloatArray) -> float:
-    """Return that of which of several normal numbers (s,) one is, and its value [nats]; by quadrature."""
+    """Return the mutual information [nats] of a value and the one of several normal distributions (s,) that
+    it comes from; by quadrature."""
     where = np.linspace((mean - _TAILS_SD * sd).min(), (mean + _TAILS_SD * sd).max(), _QUADRATURE)
     density = np.exp(-0.5 * ((where - mean[:, None]) / sd[:, None]) ** 2) / sd[:, None]
     mixed = np.maximum(share @ density, 1e-300)

@@ -42,7 +42,7 @@ _DAY_S = 86_400.0
 
 @dataclass(frozen=True)
 class Sighting:
-    """What a meter in a hand or a sensor showed at a Unix time [s], and the heads that were warming up."""
+    """A value of a hand meter or a sensor at a Unix time [s], and the heads that were warming up then."""
 
     shown: Reading | SensorValue
     at_s: float
@@ -113,7 +113,7 @@ def _alike(
 
 
 def _is_unexpected(spread: FloatArray, off: FloatArray) -> bool:
-    """Whether the last of some readings is far off what the others foretell."""
+    """True if the last of some readings is far off what the others foretell."""
     gain = np.linalg.solve(spread[:-1, :-1], spread[:-1, -1])
     variance = float(spread[-1, -1] - gain @ spread[:-1, -1])
     return float(off[-1] - gain @ off[:-1]) ** 2 > JUMP_SIGMAS**2 * variance

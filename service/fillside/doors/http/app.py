@@ -307,7 +307,7 @@ def wanted_calibration(text: str | None, name: str) -> Wanted:
 def compared(store: Store, rig: Rig, one: Wanted, other: Wanted) -> dict[str, Any]:
     """Compare two calibrations. Raises Refusal where there is no such one."""
     pair = [_calibration(store, wanted) for wanted in (one, other)]
-    first, second = (None if own is None else Calibration.model_validate(own.body) for own in pair)
+    first, second = (None if own is None else own.calibration for own in pair)
     found = difference(rig, first, second)
     named = [None if own is None else {"id": own.id, "at": own.at} for own in pair]
     return {"one": named[0], "other": named[1], **asdict(found)}

@@ -1,4 +1,4 @@
-"""What the readings of a check say together: go or not, and which head is off and how."""
+"""The verdict of a check by all its readings: go or not, and which head is off and how."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NO_CALIBRATION = (
 
 
 class CheckVerdict(BaseModel):
-    """What all checks say together; stops are metered over wanted, None where it was not read."""
+    """The verdict by all checks together; stops are metered over wanted, None where it was not read."""
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -173,7 +173,7 @@ def _is_same(one: CheckReading, other: CheckReading) -> bool:
 
 
 def _changes(held: ExpectedBalance, done: Sequence[CheckResult], began_s: float) -> dict[str | None, str]:
-    """What changed since the calibration, in words, by head or None for the room."""
+    """The changes since the calibration in words, by head, with None for the room."""
     found: dict[str | None, str] = {}
     for change in held.judged(done, began_s).changes if done else ():
         words = _change_words(held, done, change)
@@ -185,7 +185,7 @@ def _changes(held: ExpectedBalance, done: Sequence[CheckResult], began_s: float)
 def _off_words(
     held: ExpectedBalance, done: Sequence[CheckResult], changed: Mapping[str | None, str] | None
 ) -> Iterator[str]:
-    """What else is not as expected; a head only where nothing tells changes from readings that strayed."""
+    """Sentences on all else that is not as expected; on a head only where changes were not judged."""
     again = {one.check.name: one for one in done if one.check.what == "again"}
     for one in done:
         if one.good or again.get(f"again {one.check.head or ''}".strip(), one).good:
@@ -213,7 +213,7 @@ def _change_words(held: ExpectedBalance, done: Sequence[CheckResult], change: Ch
 
 
 def cause_words(change: Change) -> str:
-    """What became of a head or the room, in words."""
+    """The likely cause of a change of a head or the room, in a sentence."""
     if change.rival is not None:
         both = {one.kind: _amount(one) for one in (change, change.rival)}
         lamp, stand = both["lamp"], both["stand"]
@@ -226,7 +226,7 @@ def cause_words(change: Change) -> str:
 
 
 def _amount(change: Change) -> str:
-    """How large a change is, and within what.
+    """The size of a change with its expanded uncertainty.
 
     >>> _amount(Change("stand", 0, 0.9, -0.24, 0.02))
     '0.24 m nearer (give or take 0.04 m)'

@@ -81,12 +81,12 @@ class CheckResult(BaseModel):
 
     @property
     def most_stops(self) -> float:
-        """How far it may be off: as little as can be seen, or, within reason, as can be known."""
+        """The most by which the reading may be off: as little as can be seen or, within reason, be known."""
         return max(GOOD_STOPS, min(SIGMAS * self.check.sigma_stops, MOST_STOPS))
 
     @property
     def good(self) -> bool:
-        """Whether it is no farther off than it may be."""
+        """True if the reading is within `most_stops` of what was expected."""
         return abs(self.off_stops) <= self.most_stops
 
     @property
@@ -257,7 +257,7 @@ class ExpectedBalance:
         return self._expected([ways[best]])[0] if told[best] > _WORTH_NATS else None
 
     def _ways(self, seen: Sequence[Seen], judgement: Judgement) -> Iterator[tuple[What, str | None, Seen]]:
-        """What may still be asked, of the heads and readings that likely stories are about."""
+        """Questions that may still be asked, of the heads and readings that likely stories are about."""
         likely = [t.story for t in judgement.told if t.story is not None and t.probability > _LIKELY]
         for head in dict.fromkeys(s.of for s in likely if s.kind in ("lamp", "stand") and s.of is not None):
             yield from self._of_head(head, seen)
@@ -301,7 +301,7 @@ def _setting(reading: Reading) -> tuple[object, ...]:
 
 
 def _count(reading: Reading, seen: Sequence[Seen]) -> int:
-    """How often the same was read."""
+    """The number of readings alike."""
     return sum(isinstance(one, Reading) and _setting(one) == _setting(reading) for one in seen)
 
 

@@ -1,4 +1,4 @@
-"""How a reading is asked for, in words that a person at the mark can follow with one hand free."""
+"""The words that ask for a reading, such that a person at the mark can follow with one hand free."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _OF_THE_LIGHT = ("ratio", "exposure", "face")
 
 
 def place_words(rig: Rig, place: Sequence[float]) -> str:
-    """Where to hold the meter: at a mark, or how far to go from the nearest one."""
+    """Directions to the place for the meter: a mark, or the way from the nearest one."""
     mark, point = nearest_mark(rig, place)
     height = f"{place[2]:.2f} m above the floor"
     if math.dist(point, place) < SAME_PLACE_M:
@@ -41,7 +41,7 @@ def nearest_mark(rig: Rig, place: Sequence[float]) -> tuple[str, Sequence[float]
 
 
 def half_way_words(rig: Rig, place: Sequence[float], head: str) -> str:
-    """Where to hold the meter for a second reading, on the line from the mark to a head."""
+    """Directions to the place for a second reading, on the line from the mark to a head."""
     mark, point = nearest_mark(rig, rig.start)
     far = math.dist(place, rig.head(head).position)
     near = math.dist(place, point)
@@ -63,7 +63,7 @@ def measuring_words(rig: Rig, place: Sequence[float], head: str) -> str:
 
 
 def receptor_words(receptor: str, facing: str, head: str) -> str:
-    """Which receptor to use, and what to point it at."""
+    """The receptor to use, and its target."""
     out = "Dome out" if receptor == "dome" else "Flat receptor"
     target = "the camera" if facing == "camera" else f"the middle of {head if facing == 'head' else facing}"
     if not head or facing in ("head", head, "camera"):
@@ -82,7 +82,7 @@ def names_of(names: Iterable[str]) -> str:
 
 
 def must_stay_on(head: Head) -> bool:
-    """Whether a lamp is not switched in the middle of metering: a warm one would start cold again."""
+    """True for a lamp that is not switched in the middle of metering: a warm one would start cold again."""
     return head.lamp is not None and head.lamp.kind in GAS_LAMPS
 
 
@@ -117,7 +117,7 @@ def lit_words(rig: Rig, wanted: Sequence[str], burning: Sequence[str]) -> str:
 
 
 def dark_words(rig: Rig, burning: Sequence[str], asked: bool) -> str:
-    """What goes out for the room's own light, before that is asked for and after; what burns on is said."""
+    """The heads that go out, or are out once `asked`, for the room's own light, and those that burn on."""
     heads = [head.name for head in rig.heads if head.rule != WORK_ROLE]
     if len(burning) == len(heads):
         way = "stay where you are until this reading is taken" if asked else "stand there, then go on"
@@ -131,7 +131,7 @@ def dark_words(rig: Rig, burning: Sequence[str], asked: bool) -> str:
 
 
 def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
-    """What to do about heads that burn though they are not asked for."""
+    """Directions for keeping heads from the meter that burn though they are not asked for."""
     steady = [name for name in names if must_stay_on(rig.head(name))]
     others = [name for name in names if name not in steady]
     directions = []
@@ -155,8 +155,8 @@ def _is(names: Sequence[str]) -> str:
 
 
 def known_words(asked: SuggestedReading | None) -> tuple[str, ...]:
-    """How well the light is known at the marks, by the question that would come next, and whether that is
-    good enough to shoot; what two more readings would bring where that is less."""
+    """A line on the uncertainty of the light at the marks, as the next question has it, and on what two more
+    readings would bring; none where nothing is known."""
     if asked is None:
         return ()
     now, then = _within(asked, ""), _within(asked, "_after_two")

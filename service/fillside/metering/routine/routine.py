@@ -23,7 +23,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict
 
 from fillside.metering.routine.checks import CheckResult
-from fillside.metering.routine.warmth import WARM_AFTER_S, WARM_WITHIN_STOPS
+from fillside.metering.routine.warmth import WARM_AFTER_S, is_warm
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import Act
 
@@ -58,10 +58,12 @@ class WarmReading(BaseModel):
 
 
 class Routine(BaseModel):
-    """Where a routine is. `readings` are the numbers of the readings taken for the calibration, `verified`
-    those of its checks, in a round of the heads `read`; `dark` is that the studio was asked to be dark for
-    the next one. `ends_at` is the number of readings with which the stage that reads ends, as was said when
-    it began; `asked_for_more` that it goes on until then in any case."""
+    """The place that a routine has reached.
+
+    `readings` are the numbers of the readings taken for the calibration, in a round of the heads `read`;
+    `verified` those of its checks. `dark`: the studio was asked to be dark for the next one. The stage that
+    reads ends with `ends_at` readings, as was said when it began; if `asked_for_more`, not before.
+    """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
 
@@ -89,12 +91,12 @@ class Routine(BaseModel):
 
     @property
     def acts(self) -> tuple[Act, ...]:
-        """What may be done in this stage."""
+        """The acts that this stage allows."""
         return tuple(act for act in ACTS[self.stage] if act != "more" or self.kind == "calibrate")
 
     @property
     def has_all_it_said(self) -> bool:
-        """Whether as many readings were taken as was said when the stage began."""
+        """True once as many readings were taken as was said when the stage began."""
         return self.ends_at is not None and len(self.readings) >= self.ends_at
 
     def may(self, act: Act) -> None:
@@ -156,7 +158,7 @@ def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
     if wait_s > 0:
         raise Refusal("not_now", f"the second reading wants two minutes between; {wait_s:.0f} s are left")
     drift = math.log2(lux / last.lux)
-    if abs(drift) <= WARM_WITHIN_STOPS:
+    if is_warm(last.lux, lux, now - last.at):
         return taken.next_stage(), f"Warm: {drift:+.2f} stop in two minutes."
     return taken, f"Not warm yet: {drift:+.2f} stop in two minutes. Once more in two minutes."
 
@@ -190,12 +192,12 @@ def more(routine: Routine) -> Routine:
 
 
 def _beside_checks(routine: Routine) -> tuple[str, ...]:
-    """What was passed over of the readings: heads, and the room's own light."""
+    """The readings among all that was passed over: heads, and the room's own light."""
     return tuple(what for what in routine.passed_over if " " not in what and what != "exposure")
 
 
 def passed_over(routine: Routine, what: str) -> Routine:
-    """What is asked for is not done: a head by its name, the room's own light by no name, or a check."""
+    """Leave out what is asked for: a head by its name, the room's own light by no name, or a check."""
     return routine.model_copy(update={"passed_over": (*routine.passed_over, what), "dark": False})
 
 

@@ -1,4 +1,4 @@
-"""What a guided routine asks for now."""
+"""The steps of the guided routines: what each asks for, in words and as data."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from fillside.belief.observations import exposure_facing
 from fillside.belief.result.charts import LearnedCurve, learned_curve
 from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.routine.check_verdict import NO_CALIBRATION, CheckVerdict, verdict
@@ -64,13 +65,12 @@ class Asks(BaseModel):
 
 
 class Step(BaseModel):
-    """Where a routine is, what it asks, and what may be done.
+    """The place of a routine, its question, and the acts that it allows.
 
-    `of` counts what is done and what is still to come; in the stage that reads it is never more than was said
-    when that began. `lit` are the heads to be on by level while it is asked (None: the light as it is held),
-    `flag` those that burn all the same and are kept from the meter by hand. `wait_until` is the Unix time [s]
-    before which the reading is not taken. `curve` is what is known so far about the dimming of the head that
-    is asked for.
+    `of` counts all readings or checks, done and to come; in the stage that reads it never rises above what
+    was said when that began. `lit` are the levels of the heads to be on meanwhile (None: the light as it is
+    held), `flag` the heads that burn all the same and are kept from the meter by hand. Before the Unix time
+    `wait_until` [s] no reading is taken. `curve` is the dimming of the head in question as known so far.
     """
 
     model_config = ConfigDict(frozen=True, allow_inf_nan=False)
@@ -96,13 +96,13 @@ class Step(BaseModel):
 
     @property
     def waits_for_dark(self) -> bool:
-        """Whether the lamps are still on for a reading of the room's own light."""
+        """True while the lamps are still on before a reading of the room's own light."""
         return self.stage == "read" and "go" in self.may
 
 
 @dataclass(frozen=True)
 class StudioKnowledge:
-    """What a step is worked out from: the rig, the latest fit of this routine, and the calibration in use.
+    """The basis of a step: the rig, the latest fit of this routine, and the calibration in use.
 
     `taken` counts this routine's readings by head.
     """
@@ -126,7 +126,7 @@ class StudioKnowledge:
 
 
 def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
-    """What has to be ticked first, by a short word."""
+    """Sentences to be ticked first, by a short word."""
     found: dict[str, str] = {}
     if routine.kind == "calibrate":
         found = {caution.key: caution.says for caution in cautions_of(rig) if caution.metering}
@@ -135,14 +135,14 @@ def items_of(routine: Routine, rig: Rig) -> dict[str, str]:
 
 
 def step_of(routine: Routine, known: StudioKnowledge) -> Step:
-    """What is asked now."""
+    """The step that a routine is at."""
     step = _STAGES[routine.stage](routine, known)
     may = tuple(act for act in routine.acts if act != "go" or _goes(routine, step))
     return step.model_copy(update={"left": routine.left, "may": may})
 
 
 def _goes(routine: Routine, step: Step) -> bool:
-    """Whether `go` means something: on from the cautions, or into the dark for the room's own light."""
+    """True where `go` leads on: from the cautions, or into the dark for the room's own light."""
     dark = step.asks is not None and not step.asks.head and not routine.dark
     return routine.stage == "prepare" or (routine.stage == "read" and dark)
 
@@ -166,8 +166,7 @@ def _prepare(routine: Routine, known: StudioKnowledge) -> Step:
 def _warm(routine: Routine, known: StudioKnowledge) -> Step:
     meter, place = known.rig.meter, known.rig.start
     last = routine.warm[-1] if routine.warm else None
-    keys = [head.name for head in known.rig.heads if head.rule == "key"]
-    facing = keys[0] if meter.facing == "key" and keys else "camera"
+    facing = exposure_facing(known.rig)
     says = ["All lamps are on as they are held.", place_words(known.rig, place)]
     says.append(receptor_words(meter.receptor, facing, ""))
     if last is not None:
@@ -246,7 +245,7 @@ def reading_to_take(routine: Routine, known: StudioKnowledge) -> SuggestedReadin
 
 
 def _wanted(routine: Routine, known: StudioKnowledge) -> SuggestedReading | None:
-    """What the estimate asks for; None when it has enough, or all that was said to come."""
+    """The reading that the estimate asks for; None when it has enough, or all that was said to come."""
     asked = None if known.latest is None else known.latest.next
     if asked is None or (asked.head or "") in routine.passed_over or routine.has_all_it_said:
         return None
@@ -299,7 +298,7 @@ _ORDER = {"key": 0, "fill": 1}
 
 
 def _near_lamps(rig: Rig) -> list[str]:
-    """What to mind of heat and glare, in one line."""
+    """The cautions about heat and glare, in one line."""
     return [" ".join(one.says for one in cautions_of(rig) if one.key in _NEAR_LAMPS)]
 
 
@@ -343,7 +342,7 @@ def _verify(routine: Routine, known: StudioKnowledge) -> Step:
 
 
 def _where_words(rig: Rig, asked: CheckReading) -> tuple[str, ...]:
-    """Where to hold the meter and what to point it at, or what to measure by tape."""
+    """Directions for the meter and its receptor, or for the tape."""
     if asked.what == "tape":
         return (measuring_words(rig, asked.at, str(asked.head)),)
     place = half_way_words if asked.what == "near" else None
@@ -352,7 +351,7 @@ def _where_words(rig: Rig, asked: CheckReading) -> tuple[str, ...]:
 
 
 def _known_so_far(routine: Routine, known: StudioKnowledge) -> tuple[str, ...]:
-    """How well a calibration knows the light, and what more readings would bring."""
+    """A line on how well a calibration knows the light, and on what more readings would bring."""
     if routine.kind != "calibrate" or known.latest is None or not known.taken:
         return ()
     return known_words(known.latest.next)
@@ -403,7 +402,7 @@ def _done(routine: Routine, known: StudioKnowledge) -> Step:
 
 
 def _round_done(routine: Routine, known: StudioKnowledge) -> Step:
-    """What is known after each head was read once."""
+    """The last step of a round: what is known after each head was read once."""
     heads = {} if known.used is None else known.used.heads
     sure = {name: heads[name].sigma_stops for name in _metered_heads(known.rig) if name in heads}
     says = [

@@ -1,4 +1,4 @@
-"""Whether a lamp has warmed up, or is steady but no longer what it was.
+"""Tells a lamp that warms up from one that is steady but has changed.
 
 A lamp that warms up nears its steady light as 1 - exp(-t / tau), with tau from half a minute to a quarter of
 an hour (common practice, no source); one that has aged is off by the same amount all the time.
@@ -28,7 +28,7 @@ State = Literal["steady", "warming up", "changed"]
 
 
 def is_warm(earlier_lux: float, later_lux: float, elapsed_s: float) -> bool:
-    """Whether two readings of a lamp at one level and place show that it has warmed up."""
+    """True if two readings of a lamp at one level and place show that it has warmed up."""
     if elapsed_s < WARM_AFTER_S or min(earlier_lux, later_lux) <= 0:
         return False
     return abs(math.log2(later_lux / earlier_lux)) <= WARM_WITHIN_STOPS
@@ -36,10 +36,10 @@ def is_warm(earlier_lux: float, later_lux: float, elapsed_s: float) -> bool:
 
 @dataclass(frozen=True)
 class Trend:
-    """What readings over time say of a lamp.
+    """The course of a lamp's light by readings over time.
 
-    `offset_stops` is where it ends up, against what is expected of it; `left_stops` how much of the way is
-    still to come after the last reading.
+    `offset_stops` is its final light over what is expected of it, `left_stops` the change that is still to
+    come after the last reading.
     """
 
     state: State
@@ -125,7 +125,7 @@ class Warming:
         one.trend = trend(one.lit_s, one.off_stops, one.sigma_stops) if enough else None
 
     def to_come_stops(self, name: str) -> float | None:
-        """How much a head that warms up is still to change by; None for one that does not."""
+        """The change [stops] that a head which warms up has still before it; None for one that does not."""
         one = self._heads.get(name)
         if one is None or one.trend is None or one.trend.state != "warming up":
             return None

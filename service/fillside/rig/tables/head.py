@@ -130,7 +130,7 @@ class Head(Table):
 
     @property
     def correction(self) -> CorrectDrift | None:
-        """How a known drift is corrected; None where it is not."""
+        """The table for the correction of a known drift; None where it is not corrected."""
         return self.correct_drift or None
 
     @model_validator(mode="after")

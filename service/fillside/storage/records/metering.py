@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any, TypeVar
 
-from fillside.belief.evidence import HeadEvent, Piece, Reading
+from fillside.belief.evidence import HeadEvent, Piece, Reading, time_of
+from fillside.rig.calibration import Calibration
 from fillside.storage.rows import (
     EVENT,
     TAPE,
@@ -57,6 +58,16 @@ class StoredCalibration:
     readings: tuple[int, ...]
     body: dict[str, Any]
     used: bool
+
+    @property
+    def calibration(self) -> Calibration:
+        """The calibration itself; a row without a sound one is left out."""
+        return Calibration.model_validate(self.body)
+
+    @property
+    def made_at(self) -> str:
+        """The time at which it was made, in ISO 8601 and UTC, to the second."""
+        return time_of(int(self.at))
 
 
 def save_reading(
@@ -294,6 +305,12 @@ def current_calibration(store: Store) -> StoredCalibration | None:
     if number is not None and found is None:
         store.add_note(f"calibration {number} cannot be read; the rig file alone is used")
     return found
+
+
+def calibration_in_use(store: Store) -> tuple[Calibration | None, str | None]:
+    """Return the calibration in use and the time at which it was made; None and None without one."""
+    used = current_calibration(store)
+    return (None, None) if used is None else (used.calibration, used.made_at)
 
 
 def calibration(store: Store, number: int | None) -> StoredCalibration | None:
