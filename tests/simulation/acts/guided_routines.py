@@ -16,7 +16,7 @@ Args = dict[str, Any]
 KINDS = ("calibrate", "calibrate", "lineup", "round")
 TRIES_EACH_S, RESTS_WITHIN_S = 0.5, 15.0
 ROOM_LUX = 20.0
-FICKLE = 0.1
+FICKLE = (0.0, 0.1, 0.3)
 """How often somebody does something else than what is asked."""
 
 
@@ -26,6 +26,7 @@ def _routine(random: Random, rig: Args) -> Args:
         "steps": random.randint(3, 18),
         "then": random.choice(["", "", "leave", "strike", "kill", "finish"]),
         "hand": random.random(),
+        "fickle": random.choice(FICKLE),
     }
 
 
@@ -51,7 +52,7 @@ class _Person:
     """Somebody who reads what is asked for; `taken` are the numbers that were told."""
 
     def __init__(self, world: World, args: Args) -> None:
-        self._world, self._kind = world, args["kind"]
+        self._world, self._kind, self._fickle = world, args["kind"], args["fickle"]
         self._rig: Args = world.story.rig
         self.random = Random(f"hand {args['hand']}")
         self._room_lux = self.random.choice([0.0, ROOM_LUX])
@@ -93,7 +94,7 @@ class _Person:
         unticked = [one["item"] for one in routine["ticks"] if not one["ticked"]]
         if unticked:
             return {"do": word, "act": "tick", "item": unticked[0]}
-        if may and self.random.random() < FICKLE:
+        if may and self.random.random() < self._fickle:
             return {"do": word, "act": self.random.choice(may)}
         asks = routine["asks"]
         if asks is None or "go" in may or (routine["stage"] == "warm" and routine["wait_until"] is not None):

@@ -115,17 +115,20 @@ class _Evenness:
         self._fastest_stops_s = fastest_stops_s(world.story)
         self._seen: deque[tuple[float, float]] = deque()
         """When the light became what [s, stops]."""
+        world.on_start.append(self._seen.clear)
 
     def look(self, lamp: Lamp, before: int | None, code: int) -> None:
         world = self._world
         even_from = MISLED_FROM_OUTPUT if world.may_be_misled else EVEN_FROM_OUTPUT
-        if before is None or lamp.name in world.may_step or lamp.name in world.going_out:
+        if lamp.name in world.going_out:
             self._seen.clear()
-        if before == code:
+        if before in (None, code):
             return
         stops = math.log2(max(lamp.output(code), even_from))
         if self._seen and self._seen[-1][0] < world.now - SPAN_S:
-            self._seen = deque([(world.now - FRAME_S, self._seen[-1][1])])
+            latest = self._seen[-1][1]
+            self._seen.clear()
+            self._seen.append((world.now - FRAME_S, latest))
         while self._seen and self._seen[0][0] < world.now - SPAN_S:
             self._seen.popleft()
         self._seen.append((world.now, stops))
