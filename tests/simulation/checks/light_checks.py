@@ -114,32 +114,35 @@ class _Evenness:
         self._world, self._lamp = world, lamp
         self._fastest_stops_s = fastest_stops_s(world.story)
         self._seen: deque[tuple[float, float]] = deque()
-        """When the light became what [s, stops]."""
+        """When the light became what [s, output]."""
         world.on_start.append(self._seen.clear)
 
     def look(self, lamp: Lamp, before: int | None, code: int) -> None:
         world = self._world
-        even_from = MISLED_FROM_OUTPUT if world.may_be_misled else EVEN_FROM_OUTPUT
         if lamp.name in world.going_out:
             self._seen.clear()
         if before in (None, code):
             return
-        stops = math.log2(max(lamp.output(code), even_from))
         if self._seen and self._seen[-1][0] < world.now - SPAN_S:
             latest = self._seen[-1][1]
             self._seen.clear()
             self._seen.append((world.now - FRAME_S, latest))
         while self._seen and self._seen[0][0] < world.now - SPAN_S:
             self._seen.popleft()
-        self._seen.append((world.now, stops))
-        since_s, then = self._seen[0]
-        if since_s <= world.now - LEAST_SPAN_S:
-            self._judge(abs(stops - then), world.now - since_s, code)
+        self._seen.append((world.now, lamp.output(code)))
+        if self._seen[0][0] <= world.now - LEAST_SPAN_S:
+            self._judge(code)
 
-    def _judge(self, stops: float, took_s: float, code: int) -> None:
-        speed = self._fastest_stops_s * (MISLED_TIMES if self._world.may_be_misled else 1.0)
-        one, other = (max(self._lamp.output(each), EVEN_FROM_OUTPUT) for each in (code, max(code - 1, 0)))
-        most = speed * (took_s + LATE_S) + 2 * math.log2(one / other)
+    def _judge(self, code: int) -> None:
+        """Complain if the light has changed by more in the span than its speed lets it."""
+        is_misled, output = self._world.may_be_misled, self._lamp.output
+        speed = self._fastest_stops_s * (MISLED_TIMES if is_misled else 1.0)
+        even_from = MISLED_FROM_OUTPUT if is_misled else EVEN_FROM_OUTPUT
+        then_s, then = self._seen[0]
+        took_s = self._world.now - then_s
+        stops = abs(math.log2(max(output(code), even_from) / max(then, even_from)))
+        one_code = math.log2(max(output(code), even_from) / max(output(max(code - 1, 0)), even_from))
+        most = speed * (took_s + LATE_S) + 2 * one_code
         if stops > most:
             text = f"{self._lamp.name} goes by {stops:.2f} stop in {took_s:.2f} s, {most:.2f} at most"
             self._world.complain("speed", text)
