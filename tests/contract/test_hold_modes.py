@@ -285,6 +285,16 @@ def test_keep_makes_the_light_the_balance_and_changes_no_code(held: Studio, mode
     assert state["balance"]["relative"]["hair"] == pytest.approx(math.log2(lux["hair"] / lux["key"]))
 
 
+def test_the_state_names_the_mark_at_which_the_subject_is(held: Studio) -> None:
+    for order, mark in (
+        ({"mark": "desk"}, "desk"),
+        ({"to": [0.1, 0.1, 1.2]}, None),
+        ({"to": list(CHAIR)}, "chair"),
+    ):
+        held.do("move", **order)
+        assert held.state["subject_seen"]["mark"] == mark
+
+
 def test_keep_counts_the_background_against_the_exposure_that_is_kept() -> None:
     """Key and fill a stop down: the background, as bright as before, is a stop more over what is kept."""
     table = studio(balance={"exposure": 300.0}).dump()
