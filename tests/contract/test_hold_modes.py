@@ -11,6 +11,7 @@ import pytest
 from contract.hold_studio import CHAIR, DESK, Studio, light, studio
 from fillside.balance.report import Remedy
 from fillside.hold.events import RemediesFound
+from fillside.rig.tables.model import Rig
 
 KEY, FILL, HAIR, HOUSE = range(4)
 
@@ -282,6 +283,37 @@ def test_keep_makes_the_light_the_balance_and_changes_no_code(held: Studio, mode
     lux = light(held.rig, before, CHAIR)
     assert state["balance"]["ratio"] == pytest.approx(lux["key"] / lux["fill"], rel=1e-9)
     assert state["balance"]["relative"]["hair"] == pytest.approx(math.log2(lux["hair"] / lux["key"]))
+
+
+def test_the_state_names_the_mark_at_which_the_subject_is(held: Studio) -> None:
+    for order, mark in (
+        ({"mark": "desk"}, "desk"),
+        ({"to": [0.1, 0.1, 1.2]}, None),
+        ({"to": list(CHAIR)}, "chair"),
+    ):
+        held.do("move", **order)
+        assert held.state["subject_seen"]["mark"] == mark
+
+
+def test_keep_counts_the_background_against_the_exposure_that_is_kept() -> None:
+    """Key and fill a stop down: the background, as bright as before, is a stop more over what is kept."""
+    table = studio(balance={"exposure": 300.0}).dump()
+    table["heads"][2]["role"] = "background"
+    table["balance"]["relative"] = {"background": 0.0}
+    held = Studio(Rig.model_validate(table))
+    held.settle()
+    for role in ("key", "fill"):
+        held.do("trim", role=role, by=-1)
+    held.settle()
+    before, was = held.codes, held.state["achieved"]["relative"]["background"]
+    held.do("keep")
+    held.settle()
+    assert held.codes == before
+    assert held.state["balance"]["relative"]["background"] == pytest.approx(was + 1, abs=0.01)
+    held.do("follow")
+    held.do("move", mark="chair")
+    held.settle()
+    assert held.codes == before
 
 
 def test_keep_still_follows_the_camera(held: Studio) -> None:
