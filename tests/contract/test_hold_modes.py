@@ -285,6 +285,25 @@ def test_keep_makes_the_light_the_balance_and_changes_no_code(held: Studio, mode
     assert state["balance"]["relative"]["hair"] == pytest.approx(math.log2(lux["hair"] / lux["key"]))
 
 
+@pytest.mark.parametrize("role", ["key", "fill", "hair"])
+@pytest.mark.parametrize("by", [-2.0, -1.0, -0.5, 0.5, 1.0, 1.5])
+def test_a_trim_is_met_by_its_role_alone_and_moves_what_is_aimed_at(role: str, by: float) -> None:
+    """The ratio is key over fill, the hair light counts against the key."""
+    up = Studio(studio(balance={"ratio": "2:1", "exposure": 300.0, "relative": {"hair": -0.5}}))
+    up.settle()
+    before = light(up.rig, up.codes, CHAIR)
+    up.do("trim", role=role, by=by)
+    up.settle()
+    after = light(up.rig, up.codes, CHAIR)
+    moved = {name: math.log2(after[name] / before[name]) for name in ("key", "fill", "hair")}
+    assert moved == pytest.approx({"key": 0.0, "fill": 0.0, "hair": 0.0, role: by}, abs=0.005)
+    target, by_ratio = up.state["target"], {"key": by, "fill": -by}.get(role, 0.0)
+    assert target["ratio_stops"] == pytest.approx(1.0 + by_ratio, abs=0.005)
+    assert target["ratio"] == pytest.approx(2.0 * 2.0**by_ratio, rel=0.005)
+    against_key = {"key": -by, "hair": by}.get(role, 0.0)
+    assert target["relative"]["hair"] == pytest.approx(-0.5 + against_key, abs=0.005)
+
+
 def test_the_state_names_the_mark_at_which_the_subject_is(held: Studio) -> None:
     for order, mark in (
         ({"mark": "desk"}, "desk"),
