@@ -250,3 +250,22 @@ def test_a_full_disk_at_the_start_is_no_damage(tmp_path: Path, monkeypatch: pyte
     assert {path.name for path in tmp_path.iterdir()} - {f"{FILE}-wal", f"{FILE}-shm"} == before
     with Store.open(tmp_path) as store:
         assert load_state(store) == {"mode": "freeze"}
+
+
+def test_damage_that_only_opening_shows_is_mended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rows go into a new file, the old one is put aside, and both are said."""
+    with Store.open(tmp_path) as store:
+        save_state(store, {"mode": "freeze"}).result(20)
+    at_first = [sqlite3.DatabaseError("database disk image is malformed")]
+
+    def malformed_once(connection: sqlite3.Connection, path: Path) -> int:
+        if at_first:
+            raise at_first.pop()
+        return migrate(connection, path)
+
+    monkeypatch.setattr(opening, "migrate", malformed_once)
+    with Store.open(tmp_path) as store:
+        assert load_state(store) == {"mode": "freeze"}
+        (note,) = store.notes
+    assert "malformed" in note
+    assert [path.name for path in tmp_path.glob(f"{FILE}.damaged-*") if path.name in note]
