@@ -304,6 +304,12 @@ def test_a_trim_is_met_by_its_role_alone_and_moves_what_is_aimed_at(role: str, b
     assert target["relative"]["hair"] == pytest.approx(-0.5 + against_key, abs=0.005)
 
 
+def test_a_role_that_is_put_out_is_said_to_be_out(held: Studio) -> None:
+    note = held.do("trim", role="hair", to="out").note
+    assert note is not None
+    assert note.startswith("hair is out")
+
+
 def test_the_state_names_the_mark_at_which_the_subject_is(held: Studio) -> None:
     for order, mark in (
         ({"mark": "desk"}, "desk"),
