@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import stat
 from concurrent.futures import ThreadPoolExecutor
@@ -109,6 +110,38 @@ async def test_a_file_that_cannot_be_read_lets_nobody_in(tokens: TokenFile, body
     with pytest.raises(TokenFileError, match="cannot read"):
         TokenFile(tokens.path).lasting()
     assert await code_of(Authenticator(TokenFile(tokens.path), Clock()), token) == "unauthorised"
+
+
+@pytest.mark.parametrize(
+    ("part", "value"),
+    [
+        ("may", "rule"),
+        ("salt", "no!no!"),
+        ("hash", "no!no!"),
+        ("salt", "a"),
+        ("made_at", "once"),
+    ],
+)
+async def test_one_wrong_part_of_one_token_lets_nobody_in(tokens: TokenFile, part: str, value: str) -> None:
+    """Whoever changed that may have changed more."""
+    good, other = tokens.make("operate", "anna"), tokens.make("view", "ben")
+    told = json.loads(tokens.path.read_text("utf-8"))
+    told["tokens"][1][part] = value
+    tokens.path.write_text(json.dumps(told), "utf-8")
+    authenticator = Authenticator(TokenFile(tokens.path), Clock())
+    for token in (good, other):
+        assert await code_of(authenticator, token) == "unauthorised"
+
+
+async def test_too_many_invitations_are_refused_as_such(
+    tokens: TokenFile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("fillside.access.tokens.MOST_ONE_TIME_TOKENS", 1)
+    authenticator = Authenticator(tokens, Clock())
+    await authenticator.invite("view", "phone")
+    with pytest.raises(Refusal) as refused:
+        await authenticator.invite("view", "phone")
+    assert refused.value.code == "too_many"
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import pytest
 from contract.hold_studio import CHAIR, DESK, Studio, light, studio
 from fillside.balance.report import Remedy
 from fillside.hold.events import RemediesFound
+from fillside.rig.tables.model import Rig
 
 KEY, FILL, HAIR, HOUSE = range(4)
 
@@ -282,6 +283,62 @@ def test_keep_makes_the_light_the_balance_and_changes_no_code(held: Studio, mode
     lux = light(held.rig, before, CHAIR)
     assert state["balance"]["ratio"] == pytest.approx(lux["key"] / lux["fill"], rel=1e-9)
     assert state["balance"]["relative"]["hair"] == pytest.approx(math.log2(lux["hair"] / lux["key"]))
+
+
+@pytest.mark.parametrize("role", ["key", "fill", "hair"])
+@pytest.mark.parametrize("by", [-2.0, -1.0, -0.5, 0.5, 1.0, 1.5])
+def test_a_trim_is_met_by_its_role_alone_and_moves_what_is_aimed_at(role: str, by: float) -> None:
+    """The ratio is key over fill, the hair light counts against the key."""
+    up = Studio(studio(balance={"ratio": "2:1", "exposure": 300.0, "relative": {"hair": -0.5}}))
+    up.settle()
+    before = light(up.rig, up.codes, CHAIR)
+    up.do("trim", role=role, by=by)
+    up.settle()
+    after = light(up.rig, up.codes, CHAIR)
+    moved = {name: math.log2(after[name] / before[name]) for name in ("key", "fill", "hair")}
+    assert moved == pytest.approx({"key": 0.0, "fill": 0.0, "hair": 0.0, role: by}, abs=0.005)
+    target, by_ratio = up.state["target"], {"key": by, "fill": -by}.get(role, 0.0)
+    assert target["ratio_stops"] == pytest.approx(1.0 + by_ratio, abs=0.005)
+    assert target["ratio"] == pytest.approx(2.0 * 2.0**by_ratio, rel=0.005)
+    against_key = {"key": -by, "hair": by}.get(role, 0.0)
+    assert target["relative"]["hair"] == pytest.approx(-0.5 + against_key, abs=0.005)
+
+
+def test_a_role_that_is_put_out_is_said_to_be_out(held: Studio) -> None:
+    note = held.do("trim", role="hair", to="out").note
+    assert note is not None
+    assert note.startswith("hair is out")
+
+
+def test_the_state_names_the_mark_at_which_the_subject_is(held: Studio) -> None:
+    for order, mark in (
+        ({"mark": "desk"}, "desk"),
+        ({"to": [0.1, 0.1, 1.2]}, None),
+        ({"to": list(CHAIR)}, "chair"),
+    ):
+        held.do("move", **order)
+        assert held.state["subject_seen"]["mark"] == mark
+
+
+def test_keep_counts_the_background_against_the_exposure_that_is_kept() -> None:
+    """Key and fill a stop down: the background, as bright as before, is a stop more over what is kept."""
+    table = studio(balance={"exposure": 300.0}).dump()
+    table["heads"][2]["role"] = "background"
+    table["balance"]["relative"] = {"background": 0.0}
+    held = Studio(Rig.model_validate(table))
+    held.settle()
+    for role in ("key", "fill"):
+        held.do("trim", role=role, by=-1)
+    held.settle()
+    before, was = held.codes, held.state["achieved"]["relative"]["background"]
+    held.do("keep")
+    held.settle()
+    assert held.codes == before
+    assert held.state["balance"]["relative"]["background"] == pytest.approx(was + 1, abs=0.01)
+    held.do("follow")
+    held.do("move", mark="chair")
+    held.settle()
+    assert held.codes == before
 
 
 def test_keep_still_follows_the_camera(held: Studio) -> None:

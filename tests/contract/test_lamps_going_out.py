@@ -103,13 +103,16 @@ def test_where_another_head_has_its_place_that_one_counts() -> None:
     assert started(found).codes == (before.codes[0], 0)
 
 
-def test_where_nothing_else_uses_its_wire_the_state_says_that_it_is_left_as_it_is() -> None:
+@pytest.mark.parametrize(
+    "wires", ["", STAGE.replace("stage", "side")], ids=["gone as well", "without a head"]
+)
+def test_where_nothing_else_uses_its_wire_the_state_says_that_it_is_left_as_it_is(wires: str) -> None:
     side = FILL.replace('"stage"', '"side"')
     two = RIG + KEY + side + STAGE + STAGE.replace("stage", "side")
     hold = Hold(read(two))
     now = settle(hold)
     hold.event(HeadsLeave(("fill",)), now)
-    found = rejoined(read(WITHOUT), stored(hold))
+    found = rejoined(read(WITHOUT + wires), stored(hold))
     assert started(found).scene.names == ("key",)
     assert found.notes == (
         "fill left the rig file while it was on, and nothing else uses its wire: it is left as it is",

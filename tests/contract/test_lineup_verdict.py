@@ -15,6 +15,8 @@ from fillside.belief.evidence import Reading
 from fillside.belief.result.calibrating import calibration_from_csv
 from fillside.belief.result.restoring import known_belief
 from fillside.belief.since.changes import Change, NewEvidence, judge
+from fillside.cli.meter_display import DisplayUnit
+from fillside.cli.render.routine import StepText
 from fillside.metering.routine.check_verdict import NO_CALIBRATION, cause_words, verdict
 from fillside.metering.routine.checks import (
     MOST_STOPS,
@@ -204,7 +206,10 @@ def test_what_is_asked_by_tape_is_said_and_can_be_passed_over() -> None:
     assert step.asks is not None
     key_m = math.dist(one.rig.head("key").position, one.at)
     assert (step.asks.unit, step.asks.expected_m) == ("m", pytest.approx(key_m))
-    assert any("Hold a tape from chair" in says for says in step.says)
+    (says,) = step.says
+    assert "Hold a tape from chair" in says
+    assert "No tape? Hold the meter at chair once more, flat receptor toward key" in says
+    assert f"  It stood {key_m:.2f} m away." in StepText({}).lines(step.model_dump(), DisplayUnit())
     without = off.model_copy(update={"passed_over": ("tape key", "again key")})
     after = check_to_take(without, one)
     assert after is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import io
 import json
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,7 @@ import pytest
 from fillside.cli.client import Daemon, RefusedError
 from fillside.cli.files import sheet_text
 from fillside.cli.group import WrongUse, run
-from fillside.cli.guide import COMMANDS, RoutineGuide
+from fillside.cli.guide import COMMANDS, PersonWithMeter, RoutineGuide
 from fillside.cli.meter_display import F_STOP, DisplayUnit, display_text, parse_reading
 from fillside.cli.render.readings import calibration_lines, interval_text, reading_lines
 from fillside.hold.snapshot.places import places_of
@@ -209,6 +210,55 @@ DONE = a_step("done", "Go", verdict={"go": True})
 
 def guided(script: Script, **more: Any) -> dict[str, Any] | None:
     return RoutineGuide("calibrate", script, script, **more).run()  # type: ignore[arg-type]
+
+
+class _Places:
+    """A daemon of which a person at a terminal wants no more than the camera and the constants."""
+
+    def get(self, path: str) -> dict[str, Any]:
+        return {}
+
+    def state(self) -> dict[str, Any]:
+        return {}
+
+
+def typed(monkeypatch: pytest.MonkeyPatch, unit: str, *lines: str) -> Any:
+    """What is made of lines typed where light, or with the unit m a tape of 1.62 m, is asked for."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n".join((*lines, ""))))
+    asks = {"unit": unit, "expected_m": 1.62 if unit == "m" else None}
+    return PersonWithMeter(_Places()).read_meter(a_step("verify", "", asks=asks, may=["skip"]))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("line", "order"),
+    [
+        ("1.86", {"value": 1.86, "unit": "m"}),
+        ("1,86 m", {"value": 1.86, "unit": "m"}),
+        ("6.1 ft", {"value": 6.1, "unit": "ft"}),
+        ("104 lux", {"value": 104.0, "unit": "lux"}),
+        ("60 fc", {"value": 60.0, "unit": "fc"}),
+        ("skip", "skip"),
+    ],
+)
+def test_a_tape_that_is_asked_for_is_typed_where_it_is_asked(
+    line: str, order: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert typed(monkeypatch, "m", line) == order
+    assert "Tape shows [m], or skip: " in capsys.readouterr().out
+
+
+def test_a_bare_number_that_is_no_such_distance_is_asked_about(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert typed(monkeypatch, "m", "104", "104 lux") == {"value": 104.0, "unit": "lux"}
+    assert '"104" of what? It stood 1.62 m away; say m, ft, or lux' in capsys.readouterr().out
+
+
+def test_a_distance_where_light_is_asked_for_is_told_where_it_belongs(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert typed(monkeypatch, "lux", "1.86 m", "104") == {"value": 104.0, "unit": "lux"}
+    assert "light is asked for here" in capsys.readouterr().out
 
 
 def test_a_routine_is_led_from_the_cautions_to_the_verdict() -> None:

@@ -49,6 +49,7 @@ def desk(**change: Any) -> Rig:
 
 
 FIXED_FILL = {"heads.fill.dimming.curve": "fixed", "heads.fill.drive": None, "heads.fill.lamp.lumens": 1000}
+DAZZLED = {"camera.iso": 3200, "camera.aperture": 2.0, "balance.most_over": 0.0}
 UNREACHABLE: dict[str, dict[str, Any]] = {
     "too dark for the camera": {"camera.iso": 100},
     "fill too bright at its floor": {"balance.ratio": "40:1"},
@@ -244,6 +245,26 @@ def test_a_role_that_drops_out_is_no_cure() -> None:
 def test_the_shutter_never_leaves_half_the_frame() -> None:
     keys = [key for remedy in remedies(desk(**{"camera.iso": 100})) for key in remedy.change]
     assert "camera.shutter" not in keys
+
+
+@pytest.mark.parametrize(
+    ("stated", "key", "value", "one_before", "words"),
+    [
+        ({"camera.iso": 100}, "camera.iso", 400.0, 320.0, "Set the camera to ISO 400 instead of 100."),
+        ({"camera.iso": 100}, "camera.aperture", 2.0, 2.8, "Open the lens to f/2 from f/4."),
+        (DAZZLED, "camera.iso", 1600.0, 2000.0, "Set the camera to ISO 1600 instead of 3200."),
+        (DAZZLED, "camera.aperture", 2.8, 2.4, "Close the lens to f/2.8 from f/2."),
+    ],
+)
+def test_the_camera_is_set_no_farther_than_it_takes(
+    stated: dict[str, Any], key: str, value: float, one_before: float, words: str
+) -> None:
+    rig = desk(**stated)
+    (found,) = [remedy for remedy in remedies(rig) if key in remedy.change]
+    assert (found.change, found.do) == ({key: value}, words)
+    assert (
+        found.leaves_stops < 0.05 < solve_rig(apply_change(rig, {key: one_before})).report.worst_error_stops
+    )
 
 
 def test_a_head_moves_along_its_line_to_the_subject() -> None:

@@ -18,6 +18,7 @@ from fillside.storage.errors import DataTooNewError, FolderInUseError, FolderUnu
 from fillside.storage.folder import LockedFolder, default_folder
 from fillside.storage.migrate import migrate, migrations
 from fillside.storage.opening import connect_writer
+from fillside.storage.records import metering
 from fillside.storage.records.journal import Journal, Visitor, latest_entries
 from fillside.storage.records.saved_state import load_state, persistent_identity, save_state
 from fillside.storage.store import FILE, Store
@@ -250,3 +251,32 @@ def test_a_full_disk_at_the_start_is_no_damage(tmp_path: Path, monkeypatch: pyte
     assert {path.name for path in tmp_path.iterdir()} - {f"{FILE}-wal", f"{FILE}-shm"} == before
     with Store.open(tmp_path) as store:
         assert load_state(store) == {"mode": "freeze"}
+
+
+def test_damage_that_only_opening_shows_is_mended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The rows go into a new file, the old one is put aside, and both are said."""
+    with Store.open(tmp_path) as store:
+        save_state(store, {"mode": "freeze"}).result(20)
+    at_first = [sqlite3.DatabaseError("database disk image is malformed")]
+
+    def malformed_once(connection: sqlite3.Connection, path: Path) -> int:
+        if at_first:
+            raise at_first.pop()
+        return migrate(connection, path)
+
+    monkeypatch.setattr(opening, "migrate", malformed_once)
+    with Store.open(tmp_path) as store:
+        assert load_state(store) == {"mode": "freeze"}
+        (note,) = store.notes
+    assert "malformed" in note
+    assert [path.name for path in tmp_path.glob(f"{FILE}.damaged-*") if path.name in note]
+
+
+def test_what_a_sensor_shows_lies_beside_the_reading_it_was_seen_with(tmp_path: Path) -> None:
+    reading = {"at": [0.0, 0.0, 1.2], "value": 640.0, "heads": ["key"], "levels": [1.0]}
+    with Store.open(tmp_path) as store:
+        dark = metering.save_reading(store, "anna", "calibrate", reading, ("window", 12.5)).result(20)
+        alone = metering.save_reading(store, "anna", "calibrate", reading).result(20)
+        bright = metering.save_reading(store, "anna", "calibrate", reading, ("window", 80.0)).result(20)
+        assert metering.sensors_with(store, (dark, alone, bright)) == {"window": [12.5, 80.0]}
+        assert metering.sensors_with(store, (alone, bright)) == {"window": [80.0]}

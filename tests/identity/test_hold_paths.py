@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from contract.hold_studio import studio
@@ -52,6 +52,27 @@ def test_there_takes_as_long_as_back_and_never_turns(a: float, b: float, floor: 
     assert path == sorted(path, reverse=a > b)
     assert path == pytest.approx(mirrored, abs=1e-6)
     assert path[-1] == b
+
+
+level = st.sampled_from([0.0, 0.005, 1.0]) | st.floats(0.0, 1.0)
+
+
+@given(
+    heads=st.lists(st.tuples(level, level, st.floats(0.01, 0.4)), min_size=2, max_size=5),
+    speed=st.floats(0.1, 6.0),
+)
+@example(heads=[(0.5, 0.001, 0.1), (0.6, 0.3, 0.05)], speed=2.0)
+@example(heads=[(0.001, 0.5, 0.1), (0.3, 0.6, 0.05), (0.7, 0.0, 0.2)], speed=2.0)
+def test_no_head_turns_or_goes_on_whatever_the_others_still_have_to_do(
+    heads: list[tuple[float, float, float]], speed: float
+) -> None:
+    """One that arrives while another goes on through its knee is still; none is ever led back."""
+    start, goal, knee = (np.array(column) for column in zip(*heads, strict=True))
+    way = fade(start, goal, knee, speed)
+    path = np.array([way.outputs(float(at_s)) for at_s in np.linspace(0.0, way.lasts_s, 60)])
+    assert (np.diff(path, axis=0) * np.sign(goal - start) >= -1e-9).all()
+    assert path[0] == pytest.approx(start, abs=1e-9)
+    assert path[-1].tolist() == goal.tolist()
 
 
 def test_from_out_to_the_knee_takes_three_tenths_of_a_second_at_any_speed() -> None:

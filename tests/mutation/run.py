@@ -61,7 +61,8 @@ ROOMS = {
     "balance": Room(
         f"{SERVICE}/balance/**/*.py",
         "balance_* joint_rounding remedies verdict kept_supply black_background spared_face tunable_white "
-        "rig_check ball_halves room_light_told rig_numbers_any_size any_legal_rig dead_band expose",
+        "rig_check ball_halves room_light_told rig_numbers_any_size any_legal_rig dead_band expose "
+        "hold_modes",
     ),
     "hold": Room(
         f"{SERVICE}/hold/**/*.py",

@@ -41,6 +41,7 @@ def test_no_filter_leads_to_no_mired_at_all(shift: float) -> None:
     """4000 K is 250 mired."""
     with pytest.raises(ValueError, match="0 mired"):
         cct_after_shift_k(4000, shift)
+    assert cct_after_shift_k(4000, -249.5) == pytest.approx(2e6), "any other is one"
 
 
 # 10^6 (1 / to - 1 / from), to the printed digits.

@@ -56,6 +56,7 @@ class Mutant:
 
 
 HOLD, RUNTIME = "service/fillside/hold/", "service/fillside/runtime/"
+METERING = "service/fillside/metering/"
 DRIVERS, STORAGE = "drivers/fillside_drivers/", "service/fillside/storage/"
 
 MUTANTS: tuple[Mutant, ...] = (
@@ -215,8 +216,8 @@ MUTANTS: tuple[Mutant, ...] = (
     Mutant(
         "a reading is not synced",
         STORAGE + "records/metering.py",
-        "        return number\n\n    return store.write(job)\n\n\ndef save_readings(",
-        "        return number\n\n    return store.write(job, synced=False)\n\n\ndef save_readings(",
+        "    return store.write(lambda connection: _insert_reading(connection, row))",
+        "    return store.write(lambda connection: _insert_reading(connection, row), synced=False)",
     ),
     Mutant(
         "trouble of the disk is never over",
@@ -319,6 +320,36 @@ MUTANTS: tuple[Mutant, ...] = (
         DRIVERS + "sacn/sender.py",
         "            self._schedule.go_on_from(before._schedule)",
         "            pass",
+    ),
+    Mutant(
+        "a correction has no bound",
+        METERING + "drift.py",
+        "    wanted = min(max(-drift_stops, -most), most)",
+        "    wanted = -drift_stops",
+    ),
+    Mutant(
+        "drift is corrected in a freeze",
+        METERING + "drift.py",
+        "        if not self._studio.light.acts:\n            return\n",
+        "",
+    ),
+    Mutant(
+        "a tape or an event is not stored",
+        METERING + "orders.py",
+        "        number = await keep(self._store, piece, purpose_of(piece), who)\n",
+        "        number = 1\n",
+    ),
+    Mutant(
+        "what is struck counts on in the calibration in use",
+        METERING + "orders.py",
+        "        if used is not None and order.reading in used.readings:",
+        "        if used is None and order.reading in ():",
+    ),
+    Mutant(
+        "a fit is worked out where the frames are made",
+        METERING + "calibrations.py",
+        "found = await self._apart.run(weigh, rig, Evidence.of([piece for _, piece in evidence]), only)",
+        "found = weigh(rig, Evidence.of([piece for _, piece in evidence]), only)",
     ),
 )
 

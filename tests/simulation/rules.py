@@ -6,7 +6,8 @@ from simulation import stories
 from simulation.checks import doors_agree
 from simulation.checks.bulbs_check import bulbs
 from simulation.checks.kept import kept
-from simulation.checks.light_checks import steady_light, stream_goes_on
+from simulation.checks.light_checks import even_light, steady_light, stream_goes_on
+from simulation.checks.metering_check import fits_beside_the_light, metering, one_line_each
 from simulation.checks.state_checks import no_fault_of_ours, told_truly
 from simulation.shrinking import shrunk
 from simulation.stories import Story
@@ -20,14 +21,24 @@ CHECKS: list[Check] = [
     no_fault_of_ours,
     kept,
     bulbs,
+    even_light,
+    metering,
+    one_line_each,
+    fits_beside_the_light,
     *doors_agree.CHECKS,
 ]
+
+
+METERING = ("reading", "tape", "event", "check", "strike", "sensor", "routine")
+ABOUT_METERING_EACH = 4
+"""Every so many seeds a story is about somebody with a meter."""
 
 
 def story_of(seed: int) -> Story:
     """Return the story of a seed."""
     stories.load_areas()
-    return stories.drawn(seed, any_studio)
+    about = METERING if seed % ABOUT_METERING_EACH == 1 else ()
+    return stories.drawn(seed, any_studio, about=about)
 
 
 def outcome_of(story: Story) -> Outcome:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import importlib
 import json
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import asdict, dataclass, replace
 from random import Random
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,7 @@ AREAS = (
     "network_faults",
     "disk_faults",
     "meter_orders",
+    "guided_routines",
     "broker_faults",
     "broker_people",
     "door_orders",
@@ -35,6 +36,8 @@ SHORTEST_S, LONGEST_S = 8.0, 30.0
 QUIET_S = 8.0
 """Time after the last act in which everything has to come right."""
 MOST_ACTS = 14
+OFTEN = 8.0
+"""How many times as often a story has the kinds of acts that it is about."""
 Args = dict[str, Any]
 
 
@@ -62,6 +65,7 @@ class ActKind:
         settles_s: 0 for what people do; for a fault, the time within which everything must be right again,
             or told, once it is over.
         suits: whether a rig has what the act needs.
+        may_lie: whether somebody tells of the studio in it, and perhaps wrongly.
     """
 
     draw: Callable[[Random, Args], Args]
@@ -70,6 +74,7 @@ class ActKind:
     share: float = 1.0
     settles_s: float = 0.0
     suits: Callable[[Args], bool] = lambda rig: True
+    may_lie: bool = False
 
 
 ACTS: dict[str, ActKind] = {}
@@ -111,14 +116,20 @@ class Story:
         return cls(**{**read, "acts": tuple(Act(**act) for act in read["acts"])})
 
 
-def drawn(seed: int, rig_of: Callable[[Random], Args], kinds: Mapping[str, ActKind] | None = None) -> Story:
-    """Draw the story of a seed."""
+def drawn(
+    seed: int,
+    rig_of: Callable[[Random], Args],
+    kinds: Mapping[str, ActKind] | None = None,
+    about: Collection[str] = (),
+) -> Story:
+    """Draw the story of a seed; the kinds of acts that it is `about` come often in it."""
     random = Random(f"story {seed}")
     rig = rig_of(random)
     # By name, whatever was imported first.
     known = {name: kind for name, kind in sorted((kinds or ACTS).items()) if kind.suits(rig)}
     lasts_s = random.uniform(SHORTEST_S, LONGEST_S)
-    names, shares = list(known), [kind.share for kind in known.values()]
+    names = list(known)
+    shares = [kind.share * (OFTEN if name in about else 1.0) for name, kind in known.items()]
     acts = []
     for _ in range(random.randint(2, MOST_ACTS)):
         name = random.choices(names, shares)[0]

@@ -176,6 +176,11 @@ class World:
         )
 
     @property
+    def may_be_misled(self) -> bool:
+        """True if a reading may count that was a lie."""
+        return self.may_be_metered and any(ACTS[act.kind].may_lie for act in self.story.acts)
+
+    @property
     def has_stage(self) -> bool:
         """True if some lamps are on E1.31."""
         return any(head["drive"]["driver"] == "stage" for head in self.rig["heads"])

@@ -12,7 +12,7 @@ from typing import Any, Protocol
 import click
 
 from fillside.cli.client import Daemon, RefusedError
-from fillside.cli.meter_display import DisplayUnit, parse_reading
+from fillside.cli.meter_display import DisplayUnit, parse_asked_tape, parse_reading, parse_tape
 from fillside.cli.render.routine import NAMES, STAGES, WIDTH, Step, StepText, count
 
 POLL_S = 0.2
@@ -158,6 +158,11 @@ class RoutineGuide:
             self._holder.report(answer["note"])
 
 
+def _asks_tape(step: Step) -> bool:
+    """Return true if a step asks how far a head is."""
+    return step["asks"] is not None and step["asks"]["unit"] == "m"
+
+
 class _AtTerminal:
     """Writes the steps to stdout, or to stderr where stdout is for JSON."""
 
@@ -166,6 +171,7 @@ class _AtTerminal:
         constants = daemon.get("/api/v1/places").get("constants", {})
         self._text = StepText({"flat": 250.0, "dome": 330.0, **constants})
         self._unit = DisplayUnit.of_camera(daemon.state().get("camera") or {})
+        self._tape_unit = "m"
 
     def say(self, *lines: str) -> None:
         for line in lines:
@@ -217,17 +223,31 @@ class PersonWithMeter(_AtTerminal):
         may = [word for word, act in COMMANDS.items() if act in step["may"]]
         if "go" in may:
             return self._confirm_dark(may)
-        prompt = f"  Meter shows [{self._unit.name}], or {', '.join(may)}: "
+        by_tape = _asks_tape(step)
+        shows = f"Tape shows [{self._tape_unit}]" if by_tape else f"Meter shows [{self._unit.name}]"
+        prompt = f"  {shows}, or {', '.join(may)}: "
         while True:
             typed = self._line(prompt)
             if typed.lower() in COMMANDS:
                 return typed.lower()
             try:
-                reading, self._unit = parse_reading(typed, self._unit)
+                return self._tape(typed, step) if by_tape else self._light(typed)
             except ValueError as error:
                 self.say(f"  {error}")
-                continue
-            return reading
+
+    def _light(self, typed: str) -> dict[str, Any]:
+        if parse_tape(typed) is not None:
+            raise ValueError(f"light is asked for here; `fillside read {typed} --head NAME` takes a distance")
+        reading, self._unit = parse_reading(typed, self._unit)
+        return reading
+
+    def _tape(self, typed: str, step: Step) -> dict[str, Any]:
+        """A distance, or what the meter shows, with its unit, of somebody who has no tape."""
+        tape = parse_asked_tape(typed, step["asks"]["expected_m"], self._tape_unit)
+        if tape is None:
+            return self._light(typed)
+        self._tape_unit = tape["unit"]
+        return tape
 
     def _confirm_dark(self, may: list[str]) -> str:
         others = ", ".join(word for word in may if word != "go")

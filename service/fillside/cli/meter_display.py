@@ -20,8 +20,11 @@ from fillside.rig.problems import LONGEST_SHOWN, quoted
 from fillside.text import uncertainty
 
 UNITS = {"lux": "lux", "lx": "lux", "fc": "fc", "ev": "ev100", "ev100": "ev100"}
-TAPE_UNITS = ("m", "ft")
+TAPE_UNITS = {"m": 1.0, "ft": 0.3048}
+"""Metres in each unit of a tape."""
 F_STOP = "f-stop"
+FARTHEST_OFF = 4.0
+"""A bare number of metres that is farther than so many times what is expected is asked about."""
 _NUMBER = re.compile(r"([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+))\s*([a-z0-9]*)", re.IGNORECASE | re.ASCII)
 _APERTURE = re.compile(
     r"(f\s*/?\s*)?(\d+(?:[.,]\d+)?)\s*(\+\s*\d*[.,]?\d+)?(\s*@.*)?", re.IGNORECASE | re.DOTALL | re.ASCII
@@ -87,16 +90,37 @@ def parse_reading(text: str, unit: DisplayUnit) -> tuple[dict[str, Any], Display
     return {"unit": _f_stop(aperture, unit)}, replace(unit, kind=F_STOP)
 
 
-def parse_tape(text: str) -> dict[str, Any] | None:
+def parse_tape(text: str, bare_unit: str = "") -> dict[str, Any] | None:
     """Parse a typed distance into the members of a `read` order; None for text that is none.
 
-    >>> parse_tape("1,62 m"), parse_tape("5.33ft"), parse_tape("640")
-    ({'value': 1.62, 'unit': 'm'}, {'value': 5.33, 'unit': 'ft'}, None)
+    A bare number is a distance only where `bare_unit` says in what.
+
+    >>> parse_tape("1,62 m"), parse_tape("5.33ft"), parse_tape("640"), parse_tape("1.6", "m")
+    ({'value': 1.62, 'unit': 'm'}, {'value': 5.33, 'unit': 'ft'}, None, {'value': 1.6, 'unit': 'm'})
     """
     number = _NUMBER.fullmatch(plain(text).strip())
-    if number is None or number[2].lower() not in TAPE_UNITS:
+    unit = bare_unit if number is not None and not number[2] else "" if number is None else number[2].lower()
+    if number is None or unit not in TAPE_UNITS:
         return None
-    return {"value": parse_digits(number[1].replace(",", ".")), "unit": number[2].lower()}
+    return {"value": parse_digits(number[1].replace(",", ".")), "unit": unit}
+
+
+def parse_asked_tape(text: str, expected_m: float | None, bare_unit: str) -> dict[str, Any] | None:
+    """Parse the answer to the question how far a head is; None for what the meter shows instead.
+
+    Raises ValueError for a bare number that is no such distance, as of somebody who has read the meter.
+
+    >>> parse_asked_tape("1.86", 1.62, "m"), parse_asked_tape("104 lux", 1.62, "m")
+    ({'value': 1.86, 'unit': 'm'}, None)
+    """
+    tape, asked_bare = parse_tape(text, bare_unit), parse_tape(text) is None
+    if tape is None or not asked_bare or expected_m is None:
+        return tape
+    distance_m = tape["value"] * TAPE_UNITS[bare_unit]
+    if distance_m > FARTHEST_OFF * expected_m:
+        typed = quoted(plain(text).strip())
+        raise ValueError(f"{typed} of what? It stood {expected_m:.2f} m away; say m, ft, or lux of the meter")
+    return tape
 
 
 _EXAMPLES = "such as 640, 640 lux, 60 fc, 8.3 ev, or 5.6+0.7 for f/5.6 and seven tenths"

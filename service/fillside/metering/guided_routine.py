@@ -18,7 +18,7 @@ from fillside.metering.metered_studio import MeteredStudio
 from fillside.metering.readings import keep, says_of_light, strike, sure_words, taken_words
 from fillside.metering.routine import routine as acts
 from fillside.metering.routine.checks import CheckReading, check_result, taped_result
-from fillside.metering.routine.prompts import SAME_PLACE_M
+from fillside.metering.routine.prompts import SAME_PLACE_M, nearer_words
 from fillside.metering.routine.routine import Kind, Routine
 from fillside.metering.routine.steps import (
     Asks,
@@ -236,8 +236,7 @@ class GuidedRoutine:
         if isinstance(seen, TapeMeasure):
             await keep(self._store, seen, LINEUP_TAPE, who)
             self._go_to(acts.took_check(routine, taped_result(check, seen.distance_m)))
-            off_m = seen.distance_m - (check.expected_m or 0.0)
-            return f"{abs(off_m):.2f} m {'farther' if off_m > 0 else 'nearer'} than it stood"
+            return nearer_words(seen.distance_m - (check.expected_m or 0.0))
         if check.what == "tape":
             # Whoever has no tape reads the meter once more.
             check = check.model_copy(update={"what": "again", "expected_m": None})

@@ -301,9 +301,9 @@ class MeterOrders:
             raise Refusal("unknown_name", f"there is no reading {order.reading} that counts", "reading")
         await self._recall_drift()
         self._drift.retracted()
-        if await self._guide.struck(order.reading):
-            return f"reading {order.reading} no longer counts"
+        of_routine = await self._guide.struck(order.reading)
         used = self._calibrator.used
+        # A routine that checks what it read uses its calibration already, and may be left for good.
         if used is not None and order.reading in used.readings:
             left = [number for number in used.readings if number != order.reading]
             fitted = await self._calibrator.fit(self._rig, left)
@@ -311,7 +311,8 @@ class MeterOrders:
                 await self._adopt(fitted)
             else:
                 await self._calibrator.go_back(self._rig, None)
-        await self._guide.told()
+        if not of_routine:
+            await self._guide.told()
         return f"reading {order.reading} no longer counts"
 
     async def _use(self, order: UseCalibration) -> str:

@@ -1,4 +1,4 @@
-"""Acts of somebody with a meter: readings, and guided routines that are left in the middle.
+"""Acts of somebody with a meter and a tape, outside of routines, and of sensors; some of it are lies.
 
 The readings are of the light that the lamps give in truth.
 """
@@ -6,99 +6,173 @@ The readings are of the light that the lamps give in truth.
 from __future__ import annotations
 
 import asyncio
-import math
+import re
+from collections.abc import Iterator
 from random import Random
 from typing import Any
 
 from simulation.acts.light_orders import note_answer
 from simulation.stories import ACTS, ActKind
-from simulation.studio.lamps import CURVES
-from simulation.world import World
+from simulation.studio.meter import lux_at, names_of, outputs_at, said_lux, tape_of
+from simulation.world import Given, World
 
 Args = dict[str, Any]
-HAND_STOPS = 0.001
-"""How far the hand that holds the meter is out, so that no two readings are the same."""
-TRIES_EACH_S = 1.0
+NUMBERED = re.compile(r"(?:reading|tape|event) (\d+) (?:taken|noted)")
+GARBAGE: tuple[Any, ...] = ("nan", None, [], -31, 2_000_000, "640 lx", {"lux": 3}, True)
+SKY_LUX = 640.0
 
 
-def _lux(rig: Args, head: str, level: float, place: list[float], random: Random) -> float:
-    """The light of one lamp, by its curve and the inverse square."""
-    lamp = next(one for one in rig["heads"] if one["name"] == head)
-    lux = (
-        lamp["intensity"] * CURVES[lamp["dimming"]["curve"]](level) / math.dist(lamp["position"], place) ** 2
-    )
-    return float(f"{lux * 2.0 ** random.uniform(-HAND_STOPS, HAND_STOPS):.6g}")
+def number_in(given: Given) -> int | None:
+    """Return the number under which something was taken, as its answer says; None without one."""
+    found = NUMBERED.match(str((given.answer or {}).get("note", ""))) if given.acknowledged else None
+    return None if found is None else int(found[1])
 
 
 def _reading(random: Random, rig: Args) -> Args:
-    head = random.choice(_names(rig))
-    mark = random.choice(list(rig["marks"]))
+    head, mark = random.choice(names_of(rig)), random.choice(list(rig["marks"]))
+    level = random.choice([1.0, round(random.uniform(0.2, 1.0), 2)])
+    lux = lux_at(rig, outputs_at(rig, {head: level}), rig["marks"][mark])
     return {
         "do": "read",
         "head": head,
-        "level": 1.0,
+        "level": level,
         "at": mark,
-        "value": _lux(rig, head, 1.0, rig["marks"][mark], random),
+        "value": said_lux(random, lux),
         "unit": "lux",
         "receptor": "flat",
         "facing": "head",
     }
 
 
-async def _do_reading(world: World, args: Args) -> None:
+def _tape(random: Random, rig: Args) -> Args:
+    head, mark = random.choice(names_of(rig)), random.choice(list(rig["marks"]))
+    return {"do": "read", "head": head, "at": mark, **tape_of(random, rig, head, rig["marks"][mark])}
+
+
+def _event(random: Random, rig: Args) -> Args:
+    return {
+        "do": "event",
+        "head": random.choice(names_of(rig)),
+        "kind": random.choice(["moved", "changed"]),
+        **({"note": "bumped"} if random.random() < 0.3 else {}),
+    }
+
+
+async def _do_order(world: World, args: Args) -> None:
     note_answer(world, await world.order(args))
 
 
-def _routine(random: Random, rig: Args) -> Args:
-    return {"steps": random.randint(1, 14), "then": random.choice(["", "", "leave"]), "hand": random.random()}
+def _check(random: Random, rig: Args) -> Args:
+    head = random.choice([None, *names_of(rig)])
+    return {"head": head, "times": random.choice([1, 1, 3]), "drift": random.choice([0.0, -0.3, 0.4, -2.0])}
 
 
-async def _do_routine(world: World, args: Args) -> None:
-    """Go some steps in the routine: begin it, or take it up where it was left."""
-    random = Random(f"hand {args['hand']}")
-    for _ in range(args["steps"]):
-        state = await world.state()
-        if state is None:
-            return
-        given = await world.order(_next_step(state["routine"], world.story.rig, random))
-        if given.answer is None:
-            return
-        if "error" in given.answer:
-            await asyncio.sleep(TRIES_EACH_S)
-    if args["then"]:
-        await world.order({"do": "calibrate", "act": args["then"]})
+async def _do_check(world: World, args: Args) -> None:
+    """Read what is lit, or one head of it, whose lamps seem to have drifted by some stops."""
+    rig = world.story.rig
+    random = Random(f"check {world.story.seed} {world.now}")
+    for _ in range(args["times"]):
+        order: Args = {"do": "read", "check": True, "unit": "lux"}
+        if args["head"] is None:
+            order |= {"receptor": "dome", "facing": "camera"}
+            lux = lux_at(rig, _lit(world), rig["marks"]["chair"], "dome", "camera")
+        else:
+            order |= {"head": args["head"], "level": 0.7, "at": "chair", "receptor": "flat", "facing": "head"}
+            lux = lux_at(rig, outputs_at(rig, {args["head"]: 0.7}), rig["marks"]["chair"])
+        value = said_lux(random, lux * 2 ** args["drift"])
+        note_answer(world, await world.order({**order, "value": value}))
+        await asyncio.sleep(0.3)
 
 
-def _next_step(routine: Args | None, rig: Args, random: Random) -> Args:
-    if routine is None or routine["stage"] == "done":
-        return {"do": "calibrate", "act": "start"}
-    if routine["left"]:
-        return {"do": "calibrate", "act": "resume"}
-    unticked = [one["item"] for one in routine["ticks"] if not one["ticked"]]
-    if unticked:
-        return {"do": "calibrate", "act": "tick", "item": unticked[0]}
-    asks = routine["asks"]
-    if asks is not None and asks["facing"] == "head" and asks["head"] in _names(rig):
-        value = _lux(rig, asks["head"], float(asks["level"]), asks["at"], random)
-        return {"do": "read", "value": value, "unit": "lux"}
-    return {"do": "calibrate", "act": "go" if "go" in routine["may"] else "skip"}
+def _lit(world: World) -> dict[str, float]:
+    """Return the outputs that the lamps have in truth."""
+    return {name: lamp.output(lamp.code) for name, lamp in world.lamps.items() if lamp.code is not None}
 
 
-def _names(rig: Args) -> list[str]:
-    return [head["name"] for head in rig["heads"]]
+async def _do_strike(world: World, args: Args) -> None:
+    """Strike something that was taken, or a number that may be nobody's."""
+    known = [number for given in world.given if (number := number_in(given)) is not None]
+    number = known[int(args["which"] * len(known))] if known else 1
+    note_answer(world, await world.order({"do": "strike", "reading": number}))
+
+
+def _sensor(random: Random, rig: Args) -> Args:
+    return {
+        "name": random.choice(list(rig["sensors"])),
+        "how": random.choice(["true", "sticks", "jumps", "falls silent", "sends garbage"]),
+        "reports": random.randint(3, 25),
+        "every_s": random.choice([0.1, 0.5, 1.0, 2.0]),
+        "hand": random.random(),
+    }
+
+
+async def _do_sensor(world: World, args: Args) -> None:
+    random, table = Random(f"sensor {args['hand']}"), world.story.rig["sensors"][args["name"]]
+    reports = 2 if args["how"] == "falls silent" else args["reports"]
+    sky = _sky(random, args["how"])
+    for _ in range(reports):
+        value = next(sky)
+        if table.get("watches") == "heads" and not (args["how"] == "sticks" or value in GARBAGE):
+            chair = world.story.rig["marks"]["chair"]
+            lux = lux_at(world.story.rig, _lit(world), chair, table["receptor"], table["facing"])
+            value = round(lux * value / SKY_LUX, 3)
+        await world.order({"do": "sensor", "name": args["name"], "value": value})
+        await asyncio.sleep(args["every_s"])
+
+
+def _sky(random: Random, how: str) -> Iterator[Any]:
+    """Yield what a sensor shows of the sky [lx]; of lamps, as a share of `SKY_LUX`."""
+    lux = SKY_LUX
+    while True:
+        if how == "jumps":
+            lux = SKY_LUX * 2.0 ** random.choice([-6, -2, 0, 0, 3, 5])
+        elif how == "true":
+            lux *= 2.0 ** random.gauss(0.0, 0.1)
+        yield random.choice(GARBAGE) if how == "sends garbage" else round(lux, 3)
+
+
+def _says(args: Args) -> str:
+    head = f" of {args['head']}" if args["head"] else ""
+    return f"somebody checks{head} {args['times']} times; the lamps seem to be {args['drift']:+g} stop off"
 
 
 ACTS["reading"] = ActKind(
     _reading,
-    _do_reading,
+    _do_order,
     lambda args: f"somebody reads {args['value']} lx of {args['head']} at the {args['at']}",
     share=0.7,
+    may_lie=True,
 )
-ACTS["routine"] = ActKind(
-    _routine,
-    _do_routine,
-    lambda args: (
-        f"somebody goes {args['steps']} steps in the guided routine" + ", and leaves it" * bool(args["then"])
-    ),
+ACTS["tape"] = ActKind(
+    _tape,
+    _do_order,
+    lambda args: f"somebody measures {args['value']} {args['unit']} to {args['head']} from the {args['at']}",
     share=0.3,
+    may_lie=True,
+)
+ACTS["event"] = ActKind(
+    _event,
+    _do_order,
+    lambda args: f"somebody says that {args['head']} was {args['kind']}",
+    share=0.3,
+    may_lie=True,
+)
+ACTS["check"] = ActKind(_check, _do_check, _says, share=0.4, may_lie=True)
+ACTS["strike"] = ActKind(
+    lambda random, rig: {"which": random.random()},
+    _do_strike,
+    lambda args: f"somebody strikes what was taken, at {args['which']:.0%} of it",
+    share=0.3,
+    may_lie=True,
+)
+ACTS["sensor"] = ActKind(
+    _sensor,
+    _do_sensor,
+    lambda args: (
+        f"the sensor {args['name']} {'speaks' if args['how'] == 'true' else args['how']}, "
+        f"up to {args['reports']} reports every {args['every_s']} s"
+    ),
+    share=1.0,
+    suits=lambda rig: bool(rig.get("sensors")),
+    may_lie=True,
 )

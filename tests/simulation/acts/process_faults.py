@@ -20,7 +20,8 @@ def _kill(random: Random, rig: Args) -> Args:
     return {"after_steps": random.randrange(MOST_STEPS), "away_s": round(random.uniform(0.05, 3.0), 2)}
 
 
-async def _do_kill(world: World, args: Args) -> None:
+async def kill_and_start(world: World, args: Args) -> None:
+    """Kill the daemon some steps on, and start it again a while later."""
     process = world.process
     if process is None or not process.alive:
         return
@@ -60,7 +61,7 @@ async def _do_clock(world: World, args: Args) -> None:
 
 ACTS["kill"] = ActKind(
     _kill,
-    _do_kill,
+    kill_and_start,
     lambda args: f"kill -9, {args['after_steps']} steps on; started again after {args['away_s']} s",
     share=1.5,
     settles_s=SETTLES_S,

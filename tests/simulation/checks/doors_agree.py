@@ -16,7 +16,7 @@ from fillside.orders.answers import CODES
 from simulation.machine.daemon_parts import part, runner_of, task_names
 from simulation.studio.lamps import Lamp
 from simulation.visitors import visitors
-from simulation.visitors.any_order import MOVES_FROZEN, SLOWLY_WEIGHED
+from simulation.visitors.any_order import GO_ON, MOVES_FROZEN, SLOWLY_WEIGHED
 from simulation.visitors.live_readers import LiveReader, strict_json
 from simulation.visitors.osc_visitors import OscVisitor, address_of
 from simulation.world import Given, World
@@ -134,6 +134,7 @@ class _Witness:
         self._stirred_s = 0.0
         self._compared_s = -1.0
         self._frozen_since_s: float | None = None
+        self._routine_runs = False
         self._known_lamps: set[str] = set()
         self._ends_s = world.story.lasts_s - GONE_BEFORE_END_S
 
@@ -203,8 +204,11 @@ class _Witness:
     # A freeze
 
     def _note_rest(self, state: State, looked_s: float) -> None:
-        rests = state["mode"] == "freeze" and state["settled"] and state["identifying"] is None
+        held = state["mode"] in ("freeze", "dark")
+        rests = held and state["settled"] and state["identifying"] is None
         self._frozen_since_s = looked_s if rests else None
+        routine = state["routine"]
+        self._routine_runs = routine is not None and not routine["left"] and routine["stage"] != "done"
 
     def _code_changed(self, lamp: Lamp, before: int | None, code: int) -> None:
         if before == code:
@@ -221,7 +225,7 @@ class _Witness:
             given
             for given in world.given
             if (given.answered_s is None or given.answered_s >= since_s)
-            and given.order.get("do") in MOVES_FROZEN
+            and given.order.get("do") in (MOVES_FROZEN | GO_ON if self._routine_runs else MOVES_FROZEN)
         ]
         if not asked:
             world.complain(

@@ -15,8 +15,10 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from typing import Any
 
+from simulation.acts.meter_orders import number_in
 from simulation.machine.disk import CATCHES_UP_S
 from simulation.studio.lamps import Lamp
+from simulation.studio.meter import METRES_PER_FOOT
 from simulation.visitors import visitors
 from simulation.visitors.any_order import SETTING
 from simulation.world import Given, World
@@ -47,6 +49,9 @@ SEEN = ("trim", "expose", "move", "follow", "freeze", "dark")
 """Orders that show in what they change, if they change anything."""
 THINNED = ("subject", "sensor", "identify", SETTING)
 """Orders that the journal counts, or that nobody undoes."""
+HANDED_IN = ("read", "event")
+OF_ROUTINES = ("calibrate", "lineup", "round", "read", "event", "strike")
+"""Orders by which a routine goes on."""
 INSIDE = "routine"
 """The door of the orders that a guided routine gives."""
 AUTOMATION = "home automation"
@@ -83,6 +88,20 @@ def _placed(numbers: list[int], orders: list[Given]) -> list[tuple[int, Given]]:
             known.append((number, given))
         busy_s = max(busy_s, ended_s)
     return known
+
+
+def _value_of(body: State) -> Any:
+    """Return the number of a stored reading, or the distance of a tape."""
+    return body.get("value", body.get("distance_m"))
+
+
+def _value_said(order: State) -> Any:
+    """Return the number as it is stored of an order."""
+    return order["value"] * METRES_PER_FOOT if order["unit"] == "ft" else order["value"]
+
+
+def _said(order: State) -> str:
+    return f"{order['value']} {order['unit']}"
 
 
 @dataclass(frozen=True)
@@ -225,7 +244,7 @@ class Kept:
         takes = await self._asked("/api/v1/takes?most=1000", run)
         if takes is not None:
             self._check_takes(takes["takes"])
-        if base is not None and not any(given.order["do"] in ("calibrate", "read") for given in orders):
+        if base is not None and not any(given.order["do"] in OF_ROUTINES for given in orders):
             self._check_routine(base.state["routine"], state["routine"])
         readings = await self._asked("/api/v1/readings?most=1000", run)
         if readings is not None:
@@ -271,17 +290,34 @@ class Kept:
             world.complain("kept takes", f"{began} takes were begun, and there are {len(takes)}")
 
     def _check_readings(self, readings: list[Any]) -> None:
-        values = Counter(one["body"].get("value") for one in readings if one["struck"] is None)
-        stored = {one["body"].get("value") for one in readings}
+        values = Counter(_value_of(one["body"]) for one in readings if one["struck"] is None)
+        stored = {_value_of(one["body"]) for one in readings}
+        by_number = {one["id"]: one["body"] for one in readings}
         for given in self._world.given:
-            if given.order["do"] != "read" or given.answer is None:
+            if given.order["do"] not in HANDED_IN or given.answer is None:
                 continue
-            value, message = given.order["value"], str(given.answer.get("error", ""))
+            self._check_number(given, by_number)
+            if given.order["do"] == "event":
+                continue
+            value, message = _value_said(given.order), str(given.answer.get("error", ""))
             if given.acknowledged and value not in stored:
-                self._world.complain("kept readings", f"the reading of {value} lx is gone")
+                self._world.complain("kept readings", f"the reading of {_said(given.order)} is gone")
             is_told = refused(given) and "readings are kept" not in message
             if values[value] and is_told and self._could_discard(given):
-                self._world.complain("kept readings", f"the refused reading of {value} lx is there")
+                self._world.complain("kept readings", f"the refused reading of {_said(given.order)} is there")
+
+    def _check_number(self, given: Given, by_number: dict[int, Any]) -> None:
+        """What was taken under a number is what stands there."""
+        number = number_in(given)
+        if number is None:
+            return
+        body, order = by_number.get(number, {}), given.order
+        if order["do"] == "event":
+            is_there = (body.get("head"), body.get("kind")) == (order["head"], order["kind"])
+        else:
+            is_there = _value_of(body) == _value_said(order)
+        if not is_there:
+            self._world.complain("kept readings", f"number {number} was {order}, and is {body}")
 
     def _could_discard(self, given: Given) -> bool:
         """True if the daemon that refused a reading lived to write again: a failed sync may have kept it."""
@@ -324,7 +360,7 @@ class Kept:
             if given.order["do"] != "read" or not given.acknowledged or given.answered_s is None:
                 continue
             if any(start < given.given_s and given.answered_s < end for start, end in self._world.disk.spans):
-                text = f"the reading of {given.order['value']} lx was taken while the disk took nothing"
+                text = f"the reading of {_said(given.order)} was taken while the disk took nothing"
                 self._world.complain("kept readings", text)
 
     # What the state says of the disk

@@ -8,6 +8,7 @@ from collections import deque
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from simulation.stories import Story
 from simulation.studio.lamps import Lamp
 from simulation.world import World
 
@@ -21,13 +22,22 @@ RETRIES_WITHIN_S = 1.0
 """A wire that was gone is tried again within this time."""
 LOOKS_EVERY_S = 0.1
 SLACK = 1e-6
+FALLS_STOPS_S, FOLLOWS_STOPS_S = 3.0, {"calm": 0.3, "quick": 3.0}
+"""The speeds [stops/s] of light over `most_lux`, and of light that follows at each pace."""
+EVEN_FROM_OUTPUT = 0.035
+"""Below the knee of every rig a head moves evenly in output."""
+SPAN_S, LEAST_SPAN_S, FRAME_S, LATE_S = 0.5, 0.2, 0.023, 0.15
+"""The span over which a speed is judged, the least of it, a frame, and the light that a stall adds to one."""
+MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 2.0, 0.5, 0.1
+"""After lies a believed dimmer is not the true one: the light may change by so many times its speed, take
+such a step, and seem to be below its knee up to this output."""
 
 
-def step_stops(lamp: Lamp, before: int, code: int) -> float:
+def step_stops(lamp: Lamp, before: int, code: int, seen_from: float = SEEN_FROM_OUTPUT) -> float:
     """Return the step between two codes of a lamp as a person sees it; a step of one code is none."""
     if abs(code - before) <= 1:
         return 0.0
-    one, other = (max(lamp.output(each), SEEN_FROM_OUTPUT) for each in (before, code))
+    one, other = (max(lamp.output(each), seen_from) for each in (before, code))
     return abs(math.log2(other / one))
 
 
@@ -77,13 +87,74 @@ async def steady_light(world: World) -> AsyncIterator[None]:
             world.going_out.pop(lamp.name, None)
         if is_free or before is None or lamp.name not in hung:
             return
-        step = step_stops(lamp, before, code)
-        if step > MOST_STEP_STOPS:
+        is_misled = world.may_be_misled
+        step = step_stops(lamp, before, code, MISLED_FROM_OUTPUT if is_misled else SEEN_FROM_OUTPUT)
+        if step > (MISLED_STEP_STOPS if is_misled else MOST_STEP_STOPS):
             world.complain("step", f"{lamp.name} goes from {before} to {code} at once, {step:.2f} stop")
 
     for lamp in world.lamps.values():
         if lamp.name not in world.bulbs:  # these are judged by the light that they give
             lamp.on_code.append(look)
+    yield
+
+
+def fastest_stops_s(story: Story) -> float:
+    """Return the fastest that light may change in a story by its rig file, and by every edit of that."""
+    tables = [story.rig, *(act.args["over"] for act in story.acts if act.kind == "reload")]
+    found = [FALLS_STOPS_S for each in tables if "most_lux" in each.get("subject", {})]
+    for hold in (each.get("hold", {}) for each in tables):
+        found += [hold.get("order_speed", 1.0), FOLLOWS_STOPS_S[hold.get("pace", "calm")]]
+    return max(found)
+
+
+class _Evenness:
+    """Looks at how fast one lamp's light changes."""
+
+    def __init__(self, world: World, lamp: Lamp) -> None:
+        self._world, self._lamp = world, lamp
+        self._fastest_stops_s = fastest_stops_s(world.story)
+        self._seen: deque[tuple[float, float]] = deque()
+        """When the light became what [s, output]."""
+        world.on_start.append(self._seen.clear)
+
+    def look(self, lamp: Lamp, before: int | None, code: int) -> None:
+        world = self._world
+        if lamp.name in world.going_out:
+            self._seen.clear()
+        if before in (None, code):
+            return
+        if self._seen and self._seen[-1][0] < world.now - SPAN_S:
+            latest = self._seen[-1][1]
+            self._seen.clear()
+            self._seen.append((world.now - FRAME_S, latest))
+        while self._seen and self._seen[0][0] < world.now - SPAN_S:
+            self._seen.popleft()
+        self._seen.append((world.now, lamp.output(code)))
+        if self._seen[0][0] <= world.now - LEAST_SPAN_S:
+            self._judge(code)
+
+    def _judge(self, code: int) -> None:
+        """Complain if the light has changed by more in the span than its speed lets it."""
+        is_misled, output = self._world.may_be_misled, self._lamp.output
+        speed = self._fastest_stops_s * (MISLED_TIMES if is_misled else 1.0)
+        even_from = MISLED_FROM_OUTPUT if is_misled else EVEN_FROM_OUTPUT
+        then_s, then = self._seen[0]
+        took_s = self._world.now - then_s
+        stops = abs(math.log2(max(output(code), even_from) / max(then, even_from)))
+        one_code = math.log2(max(output(code), even_from) / max(output(max(code - 1, 0)), even_from))
+        most = speed * (took_s + LATE_S) + 2 * one_code
+        if stops > most:
+            text = f"{self._lamp.name} goes by {stops:.2f} stop in {took_s:.2f} s, {most:.2f} at most"
+            self._world.complain("speed", text)
+            self._seen.clear()
+
+
+@asynccontextmanager
+async def even_light(world: World) -> AsyncIterator[None]:
+    """No head changes faster than the rig file lets the light change, whatever is ordered or read."""
+    for lamp in world.lamps.values():
+        if lamp.name not in world.bulbs:
+            lamp.on_code.append(_Evenness(world, lamp).look)
     yield
 
 

@@ -21,8 +21,8 @@ P = ParamSpec("P")
 T = TypeVar("T")
 BOOTED_S = 5_000.0
 NOON_S = 1_795_000_000.0
-LONGEST_WORK_S = 0.3
-"""The longest time that a worker process takes for a piece of work."""
+LONGEST_WORK_S, LONGEST_SLOW_WORK_S, SLOW_WORK = 0.3, 3.0, 0.1
+"""The longest time that a worker process takes for a piece of work: mostly, and in this share of them."""
 
 
 class SimulatedSystem(System):
@@ -41,6 +41,8 @@ class SimulatedSystem(System):
     ) -> None:
         self._loop, self._network, self._random = loop, network, random
         self._database, self._mqtt_client = database, mqtt_client
+        self.works_apart = False
+        """True while the work of a worker process is done: in place, which is elsewhere in truth."""
         self.clock_set_by_s = 0.0
         """By how much somebody has set the time of day."""
 
@@ -75,14 +77,14 @@ class SimulatedSystem(System):
 
     def workers(self, *_: object, **__: object) -> SimulatedWorker:
         """Make a worker process; called as `WorkerProcess` is."""
-        return SimulatedWorker(self._loop, self._random)
+        return SimulatedWorker(self, self._random)
 
 
 class SimulatedWorker:
     """Stands for a `WorkerProcess`: the work is done in place, after a drawn delay."""
 
-    def __init__(self, loop: SimulatedLoop, random: Random) -> None:
-        self._loop, self._random = loop, random
+    def __init__(self, system: SimulatedSystem, random: Random) -> None:
+        self._system, self._random = system, random
 
     async def begin(self) -> None:
         """Nothing takes long here."""
@@ -92,11 +94,15 @@ class SimulatedWorker:
 
         from fillside.background.worker_process import WorkerError
 
-        await asyncio.sleep(self._random.random() * LONGEST_WORK_S)
+        longest_s = LONGEST_SLOW_WORK_S if self._random.random() < SLOW_WORK else LONGEST_WORK_S
+        await asyncio.sleep(self._random.random() * longest_s)
+        self._system.works_apart = True
         try:
             return work(*args, **named)
         except Exception as error:
             raise WorkerError(f"{type(error).__name__}: {error}") from error
+        finally:
+            self._system.works_apart = False
 
     async def close(self) -> None:
         """Nothing is left behind."""

@@ -18,6 +18,7 @@ SLOT_STEP = 2
 WITH_BROKER = 0.4
 """The share of rigs with a broker."""
 FACE_SENSOR = {"watches": "heads", "at": "chair", "facing": "camera", "receptor": "dome"}
+SENSORS: list[dict[str, Any]] = [{"window": {}}, {"face": FACE_SENSOR}, {"window": {}, "face": FACE_SENSOR}]
 
 Args = dict[str, Any]
 
@@ -54,8 +55,8 @@ def any_studio(random: Random) -> Args:
     }
     if random.random() < 0.5:
         tables["doors"] = {"osc": {"listen": f"127.0.0.1:{random.choice([9000, 9005])}"}}
-    if random.random() < 0.3:
-        tables["sensors"] = {"window": {}} if random.random() < 0.6 else {"face": FACE_SENSOR}
+    if random.random() < 0.4:
+        tables["sensors"] = SENSORS[int(random.random() * len(SENSORS))]
     drivers = {"stage": {"kind": "sacn", "to": [STAGE_AT], "listen": random.random() < 0.3}}
     rig = rigs.studio("corner", marks=rigs.CHAIR_AND_DESK, heads=heads, drivers=drivers, **tables)
     return with_broker(random, rig) if random.random() < WITH_BROKER else rig

@@ -8,6 +8,7 @@ from random import Random
 from typing import Any
 
 from simulation.studio.lamps import CURVES
+from simulation.studio.meter import tape_of
 from simulation.studio.studios import CHAIR
 
 Args = dict[str, Any]
@@ -33,11 +34,11 @@ MOVES_FROZEN = frozenset(
         "calibrate",
         "lineup",
         "round",
-        "read",
-        "event",
     }
 )
-"""Orders that may move the light in a freeze; a reading or an event does if a routine goes on by it."""
+"""Orders that may move the light in a freeze."""
+GO_ON = frozenset({"read", "event", "strike"})
+"""Orders by which a routine that is under way goes on, and moves the light in a freeze too."""
 
 
 def lux_of(head: Args, level: float, at: list[float]) -> float:
@@ -111,6 +112,8 @@ def _show(random: Random, rig: Args) -> Order:
 
 def _read(random: Random, rig: Args) -> Order:
     head, level = random.choice(rig["heads"]), round(random.uniform(0.4, 1.0), 2)
+    if random.random() < 0.2:
+        return {"head": head["name"], "at": "chair", **tape_of(random, rig, head["name"], CHAIR)}
     lux = lux_of(head, level, CHAIR) * 2 ** random.gauss(0.0, METER_SIGMA_STOPS)
     given = {"value": round(max(lux, 0.1), 1), "unit": "lux", "receptor": "flat", "facing": "head"}
     if random.random() < 0.3:

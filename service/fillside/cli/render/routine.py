@@ -54,6 +54,8 @@ class StepText:
             stops = None if sigma is None else expanded(sigma)
             light = display_text(asks["expected_lux"], self._constants[asks["receptor"]], unit, stops)
             lines.append(f"  Expect about {light}{'' if stops is None else f' {around(stops)}'}.")
+        if asks is not None and asks["expected_m"] is not None:
+            lines.append(f"  It stood {asks['expected_m']:.2f} m away.")
         return lines
 
     def _progress(self, step: Step) -> list[str]:

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 
 from fillside.balance.judgement.deviations import EXPOSURE, RATIO, errors_of, off_words
 from fillside.balance.target import target_from_rig
-from fillside.belief.result.expanded_uncertainty import expanded
+from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.belief.since.changes import Change
 from fillside.metering.routine.checks import (
     GOOD_STOPS,
@@ -225,11 +225,13 @@ def _amount(change: Change) -> str:
     """The size of a change with its expanded uncertainty.
 
     >>> _amount(Change("stand", 0, 0.9, -0.24, 0.02))
-    '0.24 m nearer (give or take 0.04 m)'
+    '0.24 m nearer (±0.04 m)'
+    >>> _amount(Change("lamp", 0, 0.9, -0.41, 0.055))
+    '0.4 stop less (±0.11 stop)'
     """
     within = expanded(change.size_sd)
     if change.kind == "stand":
         way = "farther off" if change.size > 0 else "nearer"
-        return f"{abs(change.size):.2f} m {way} (give or take {within:.2f} m)"
+        return f"{abs(change.size):.2f} m {way} (±{within:.2f} m)"
     way = "more" if change.size > 0 else "less"
-    return f"{stop_size(change.size)} {way} (give or take {max(within, 0.01):.2f})"
+    return f"{stop_size(change.size)} {way} ({around(within)})"

@@ -58,8 +58,20 @@ def measuring_words(rig: Rig, place: Sequence[float], head: str) -> str:
     way = "" if start == mark else f"{place_words(rig, place)} "
     return (
         f"{way}Hold a tape from {start}, {place[2]:.2f} m above the floor, to the middle of {head}. The lamp "
-        "may be hot: do not touch it."
+        f"may be hot: do not touch it. No tape? Hold the meter at {start} once more, flat receptor toward "
+        f"{head}, and hand in what it shows, in lux."
     )
+
+
+def nearer_words(off_m: float) -> str:
+    """The answer to a tape measure, by how much farther off a head is than it stood [m].
+
+    >>> nearer_words(0.25), nearer_words(-0.004)
+    ('0.25 m farther than it stood', 'as far away as it stood')
+    """
+    if abs(off_m) < 0.005:
+        return "as far away as it stood"
+    return f"{abs(off_m):.2f} m {'farther' if off_m > 0 else 'nearer'} than it stood"
 
 
 def receptor_words(receptor: str, facing: str, head: str) -> str:
