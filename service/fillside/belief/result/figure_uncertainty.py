@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
 from fillside.belief.forward.model import LN2
+from fillside.belief.forward.paths import unit
 from fillside.belief.forward.priors import (
     AMBIENT,
     AMBIENT_DIRECTION_SD,
@@ -79,12 +80,12 @@ def ambient_uncertainty(belief: Belief) -> AmbientUncertainty:
     model, there = belief.model, belief.figures
     mean, lean, window, away = (np.zeros(model.size) for _ in range(4))
     mean[model.index_of_shared(AMBIENT)] = model.prior.ambient_lux[1] / LN2
-    along = _direction(there.ambient_lean)
+    along = unit(there.ambient_lean)
     place = model.index_of_shared(AMBIENT_X)
     lean[place : place + 3] = 2 * AMBIENT_DIRECTION_SD * along @ there.ambient_turn
     place = model.index_of_shared(WINDOW_X)
     growth = WINDOW_LUX * WINDOW_GROWTH * np.cosh(WINDOW_GROWTH * belief.z[place : place + 3])
-    window[place : place + 3] = _direction(np.array(there.window.toward_lux)) * growth
+    window[place : place + 3] = unit(np.array(there.window.toward_lux)) * growth
     away[model.index_of_shared(WINDOW_AWAY)] = WINDOW_AWAY_SD
     return AmbientUncertainty(
         mean_stops=_sd(belief, mean),
@@ -123,8 +124,3 @@ def _intensity_row(belief: Belief, head: int) -> FloatArray:
 
 def _sd(belief: Belief, row: FloatArray) -> float:
     return math.sqrt(float(belief.posterior.variance(row[None, :])[0]))
-
-
-def _direction(vector: FloatArray) -> FloatArray:
-    length = float(np.linalg.norm(vector))
-    return vector / length if length > 0 else vector
