@@ -181,7 +181,7 @@ def test_a_row_may_say_what_was_done_to_a_head(rig: Rig) -> None:
         HeadEvent(head="fill", kind="changed", note="new bulb"),
     )
     assert [one.value for one in found.readings] == [640.0]
-    assert found.newest_s == 1770802200.0
+    assert max(found.times_s) == 1770802200.0
 
 
 def test_a_spreadsheet_of_all_kinds(rig: Rig) -> None:

@@ -15,9 +15,10 @@ from fillside.belief.evidence import Evidence, HeadEvent, Reading
 from fillside.belief.evidence_table import csv_from_readings, readings_from_csv
 from fillside.belief.forward.model import model_of
 from fillside.belief.observations import observations, steps_of
-from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv, readings_of
+from fillside.belief.result.calibrating import belief_from_csv, calibration_from_csv
 from fillside.belief.result.expected_levels import ExpectedLevels, dimmer_table, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import evidence_of
 from fillside.photometry.room_light import received_lux
 from fillside.photometry.source import head_directions
 from fillside.rig.scene.scene import scene
@@ -125,9 +126,11 @@ def test_a_calibration_keeps_its_readings(seed: int) -> None:
     read_fixed_plan(hidden_studio, 3)
     rig = Rig.model_validate(hidden_studio.rig_table())
     calibration = calibration_from_csv(hidden_studio.csv(), rig)
-    assert readings_of(calibration) == readings_from_csv(hidden_studio.csv(), rig)
+    assert evidence_of(calibration).readings == readings_from_csv(hidden_studio.csv(), rig)
     again = type(calibration).model_validate_json(calibration.model_dump_json())
-    assert believe(readings_of(again), rig).z == pytest.approx(belief_from_csv(hidden_studio.csv(), rig).z)
+    assert believe(evidence_of(again).readings, rig).z == pytest.approx(
+        belief_from_csv(hidden_studio.csv(), rig).z
+    )
 
 
 @pytest.mark.parametrize("seed", SEEDS)

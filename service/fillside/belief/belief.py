@@ -111,7 +111,7 @@ class Belief:
 
     @property
     def off_stops(self) -> FloatArray:
-        """The readings (m,) over what they should be [stops]."""
+        """The readings (m,) over their expectation [stops]."""
         return self.problem.seen.stops[: len(self.readings)] - self.expected_stops
 
     @cached_property
@@ -123,7 +123,8 @@ class Belief:
 
     @cached_property
     def posterior(self) -> Posterior:
-        """The uncertainty of the unknowns; of a head whose light is stated to be so sure, just that."""
+        """The uncertainty of the unknowns; a head whose light is stated with its uncertainty has just
+        that."""
         found = posterior(self.problem, self.point, Skewed.of(self.model))
         if not self.stated_stops:
             return found
@@ -136,10 +137,7 @@ class Belief:
     @cached_property
     def residuals(self) -> Residuals:
         """Each reading (m,) against what the others foretell."""
-        count, wide = len(self.readings), np.zeros(len(self.problem.values))
-        wide[:count] = self.sd
-        found = residuals(self.problem, self.point, wide)
-        return Residuals(found.off[:count], found.foretold_sd[:count], found.score[:count])
+        return residuals(self.problem, self.point, self.sd)
 
 
 def believe(
@@ -171,7 +169,9 @@ def believe(
         point = most_likely(_doubting(problem, wrong), point.z)
     steady, _ = _problem(model, seen, point, 0.0)
     hand_m = _hand_sd(_doubting(steady, wrong), point, seen)
-    problem, point, sd = _weighed(model, seen, point, hand_m, wrong)
+    problem, sd = _problem(model, seen, point, hand_m)
+    problem = _doubting(problem, wrong)
+    point = most_likely(problem, point.z)
     count = len(told.readings)
     return Belief(told, problem, point, wrong[:count], sd[:count], hand_m)
 
@@ -184,7 +184,8 @@ def known(
     wrong: Sequence[bool],
     now_s: float | None = None,
 ) -> Belief:
-    """The belief once found of the same evidence, at its unknowns z (size,); nothing is fitted anew."""
+    """Rebuild the belief that the same evidence once gave, at its unknowns z (size,); nothing is fitted
+    anew."""
     model = model_of(rig, steps_of(evidence, rig))
     seen = observations(evidence, model, now_s)
     slips = np.zeros(len(seen) + len(seen.tapes), dtype=np.bool_)
@@ -196,7 +197,7 @@ def known(
 
 
 def later(belief: Belief, now_s: float) -> Belief:
-    """The same studio at another Unix time [s]: as likely, and less sure as its evidence ages."""
+    """The belief about the same studio at another Unix time [s]: less sure as its evidence ages."""
     problem, seen = belief.problem, belief.problem.seen
     count = len(seen)
     days, skies = ages_days(belief.evidence, problem.model, count - seen.readings, now_s)
@@ -238,7 +239,7 @@ def _under_the_sky(evidence: Evidence, model: Model, now_s: float | None) -> Flo
 def _settled(
     model: Model, seen: Observations, start: FloatArray, hand_m: float, rounds: int
 ) -> tuple[InverseProblem, Point, FloatArray]:
-    """The most likely studio, how readings err in it settled with it."""
+    """The most likely studio, found in turn with the errors of readings in it."""
     sized = len(seen) + len(seen.tapes)
     point = InverseProblem(model, seen, np.eye(sized)).at(start)
     for _ in range(rounds):
@@ -248,18 +249,10 @@ def _settled(
     return problem, point, sd
 
 
-def _weighed(
-    model: Model, seen: Observations, point: Point, hand_m: float, wrong: BoolArray
-) -> tuple[InverseProblem, Point, FloatArray]:
-    problem, sd = _problem(model, seen, point, hand_m)
-    problem = _doubting(problem, wrong)
-    return problem, most_likely(problem, point.z), sd
-
-
 def _problem(
     model: Model, seen: Observations, point: Point, hand_m: float
 ) -> tuple[InverseProblem, FloatArray]:
-    """The evidence and how it errs about a studio, and the standard uncertainties of readings (m,)."""
+    """The evidence with its errors about a studio, and the standard uncertainties of readings (m,)."""
     count = len(seen)
     lux = model.lux(point.figures, seen.quantities)
     coarse = model_sd(model, point.figures, seen.quantities, lux)
@@ -273,14 +266,14 @@ def _problem(
 
 
 def _age_noise(model: Model, point: Point, seen: Observations) -> FloatArray:
-    """The covariance by age and sky (m, m) of what was seen, about a point."""
+    """Covariance of the observations by age and sky (m, m), about a point."""
     lux = model.lux(point.figures, seen.quantities)
     ambient = model.ambient_lux(point.figures, seen.quantities) / (lux + DARK_LUX)
     return age_covariance(seen, model, point.rows[: len(seen)], ambient)
 
 
 def _doubting(problem: InverseProblem, wrong: BoolArray) -> InverseProblem:
-    """The problem with the variance of a slip where a reading is wrong."""
+    """The problem with the variance of a slip added for wrong readings."""
     if not wrong.any():
         return problem
     return InverseProblem(problem.model, problem.seen, problem.noise + np.diag(SLIP_STOPS**2 * wrong))

@@ -47,13 +47,14 @@ class Sky:
 
 
 def told_lux(reading: Reading, rig: Rig) -> float | None:
-    """The room's light by the rig's sensor beside a reading [lx]; None where it was another, or none."""
+    """The room's light on the rig's daylight sensor beside a reading [lx]; None without one, or by
+    another."""
     own = reading.daylight_sensor in (None, rig.sensor_of(WATCHED))
     return reading.daylight_lux if own else None
 
 
 def sky_of(evidence: Evidence, rig: Rig) -> Sky | None:
-    """The daylight of the newest reading with all heads out that has any beside it; None where none has."""
+    """The daylight of the newest reading with all heads out and a sensor beside it; None without one."""
     told = [
         Sky(shown, seconds_of(one.time))
         for one in evidence.readings
@@ -89,7 +90,7 @@ def learned_lux(calibrated: Scene, calibration: Calibration | None, name: str) -
 
 
 def own_light(scene: Scene, sensor: Sensor) -> FloatArray:
-    """The light of each head (n,) at full on a sensor [lx]; none where the file does not say where it is."""
+    """The light of each head (n,) at full on a sensor [lx]; zeros where the file does not give its place."""
     if sensor.at is None or sensor.facing is None:
         return np.zeros(len(scene.names))
     at, faced = (np.array(scene.rig.point_of(place)) for place in (sensor.at, sensor.facing))
@@ -100,7 +101,7 @@ def own_light(scene: Scene, sensor: Sensor) -> FloatArray:
 
 @dataclass(frozen=True)
 class SensorLight:
-    """The light on a sensor [lx], and how much of that is worked out to be our own."""
+    """The light on a sensor, and the part of it that is worked out to be our own [lx]."""
 
     shown_lux: float
     own_lux: float
@@ -112,12 +113,12 @@ class SensorLight:
 
     @property
     def lux_beside_a_reading(self) -> float | None:
-        """The same, only where little of its light is our own."""
+        """The room's light alone [lx]; None unless little of the sensor's light is our own."""
         return self._room_lux(LITTLE_OURS)
 
     @property
     def sd_stops(self) -> float:
-        """Standard uncertainty of the room's light, by that of our own."""
+        """Standard uncertainty of the room's light [stops], from that of our own."""
         return OWN_SD_STOPS * self.own_lux / max(self.shown_lux - self.own_lux, LEAST_SHOWN_LUX)
 
     def _room_lux(self, most_ours: float) -> float | None:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -139,6 +139,7 @@ class SensorValue:
 
 
 Piece = Reading | TapeMeasure | HeadEvent
+OnePiece = TypeVar("OnePiece", Reading, TapeMeasure, HeadEvent)
 Remarks = Mapping[str, str | None]
 
 
@@ -152,7 +153,7 @@ class Evidence:
 
     @classmethod
     def of(cls, pieces: Sequence[Piece]) -> Self:
-        """Sort pieces by their kind, and events by their time: the latest is what does not say it."""
+        """Sort pieces by their kind, and events by their time; one without a time counts as the latest."""
         events = [one for one in pieces if isinstance(one, HeadEvent)]
         return cls(
             tuple(one for one in pieces if isinstance(one, Reading)),
@@ -166,17 +167,8 @@ class Evidence:
         return (*self.readings, *self.tapes, *self.events)
 
     @property
-    def newest_s(self) -> float | None:
-        """The time of the newest piece [s]; None if none says its time."""
-        return max(self._times_s, default=None)
-
-    @property
-    def oldest_s(self) -> float | None:
-        """The time of the oldest piece [s]; None if none says its time."""
-        return min(self._times_s, default=None)
-
-    @property
-    def _times_s(self) -> list[float]:
+    def times_s(self) -> list[float]:
+        """The times of the pieces that say theirs [s]."""
         times = [seconds_of(one.time) for one in self.pieces]
         return [own for own in times if own is not None]
 
@@ -279,13 +271,18 @@ def reading_from_words(
         "facing": facing,
         **(remarks or {}),
     }
+    return piece_of(Reading, fields)
+
+
+def piece_of(kind: type[OnePiece], fields: Mapping[str, object]) -> OnePiece:
+    """A piece of evidence of a kind from its fields. Raises ReadingError in one clear line."""
     try:
-        return Reading.model_validate(fields)
+        return kind.model_validate(fields)
     except ValidationError as error:
-        raise ReadingError(first_error(error)) from None
+        raise ReadingError(_first_error(error)) from None
 
 
-def first_error(error: ValidationError) -> str:
+def _first_error(error: ValidationError) -> str:
     first = error.errors()[0]
     where = ".".join(str(part) for part in first["loc"])
     message = first["msg"].removeprefix("Value error, ")

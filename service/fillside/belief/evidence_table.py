@@ -7,8 +7,6 @@ import io
 import math
 from collections.abc import Iterator, Mapping, Sequence
 
-from pydantic import ValidationError
-
 from fillside.belief.evidence import (
     METRES_PER,
     Evidence,
@@ -20,7 +18,7 @@ from fillside.belief.evidence import (
     TapeMeasure,
     check_against,
     check_head,
-    first_error,
+    piece_of,
     reading_from_words,
     seconds_of,
 )
@@ -134,10 +132,7 @@ def _told_of_head(cell: Mapping[str, str], unit: str, rig: Rig) -> TapeMeasure |
         "distance_m": _number(cell["value"], "value") * METRES_PER[unit],
         **remarks,
     }
-    try:
-        return TapeMeasure.model_validate(fields)
-    except ValidationError as error:
-        raise ReadingError(first_error(error)) from None
+    return piece_of(TapeMeasure, fields)
 
 
 def _event(cell: Mapping[str, str], head: str, kind: str, remarks: Remarks, rig: Rig) -> HeadEvent:
@@ -147,10 +142,7 @@ def _event(cell: Mapping[str, str], head: str, kind: str, remarks: Remarks, rig:
         fields["was"] = _place(cell, rig)
     if kind == "changed" and cell["value"]:
         fields["was_cd"] = _number(cell["value"], "value")
-    try:
-        return HeadEvent.model_validate(fields)
-    except ValidationError as error:
-        raise ReadingError(first_error(error)) from None
+    return piece_of(HeadEvent, fields)
 
 
 def _named(cells: Sequence[str], columns: Mapping[str, int]) -> dict[str, str]:

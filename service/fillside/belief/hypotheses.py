@@ -48,16 +48,18 @@ class Residuals:
 
 
 def residuals(problem: InverseProblem, point: Point, own_sd: FloatArray) -> Residuals:
-    """Residuals with each reading left out in turn (m,), whose own uncertainties are `own_sd`."""
+    """Residuals with each reading left out in turn (m,), whose own uncertainties are `own_sd`; readings come
+    first in a problem."""
     inverse, weighed = _inverse(problem, point)
-    diagonal = np.diag(inverse)
-    off = weighed / diagonal
-    foretold = np.sqrt(np.maximum(1 / diagonal - np.diag(problem.noise), 0.0))
+    diagonal = np.diag(inverse)[: len(own_sd)]
+    off = weighed[: len(own_sd)] / diagonal
+    foretold = np.sqrt(np.maximum(1 / diagonal - np.diag(problem.noise)[: len(own_sd)], 0.0))
     return Residuals(off, foretold, off / np.hypot(foretold, own_sd))
 
 
 def _inverse(problem: InverseProblem, point: Point) -> tuple[FloatArray, FloatArray]:
-    """The inverse of the covariance of what was seen (m, m), and that times what it is off (m,)."""
+    """The inverse of the covariance of the observations (m, m), and its product with their residuals
+    (m,)."""
     inverse = np.asarray(np.linalg.inv(point.rows @ point.rows.T + problem.noise))
     off = problem.values - point.expected + point.rows @ point.z
     return inverse, inverse @ off
@@ -81,7 +83,7 @@ def wrong_readings(problem: InverseProblem, point: Point, heads: tuple[frozenset
 
 
 def _groups(heads: tuple[frozenset[int], ...]) -> Iterator[IntArray]:
-    """The readings of each head, and those of the room, where they are enough to doubt any."""
+    """The readings of each head, and those of the room, where there are enough to doubt any."""
     for head in sorted(set().union(*heads)) if heads else ():
         own = np.array([i for i, of in enumerate(heads) if head in of], dtype=np.intp)
         if len(own) >= FEWEST_TO_DOUBT:
@@ -99,7 +101,7 @@ def _ways(own: IntArray, scores: FloatArray) -> Iterator[tuple[int, ...]]:
 
 
 def _gain(inverse: FloatArray, weighed: FloatArray, doubted: IntArray) -> float:
-    """By how much, as a logarithm, the readings are more probable if these are wrong."""
+    """The gain in the logarithm of the probability of all readings if these are wrong."""
     own = inverse[np.ix_(doubted, doubted)]
     wider = np.eye(len(doubted)) / SLIP_STOPS**2 + own
     explained = weighed[doubted] @ np.linalg.solve(wider, weighed[doubted])

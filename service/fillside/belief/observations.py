@@ -17,12 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fillside.belief.daylight import Sky, sky_of, told_lux
-from fillside.belief.evidence import OWN_HEAD, Evidence, Reading, seconds_of
-from fillside.belief.forward.model import CAMERA, LN2, PER_HEAD, Figures, Model
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, Reading, seconds_of
+from fillside.belief.forward.model import LN2, Figures, Model
 from fillside.belief.forward.priors import (
     AMBIENT_STATED_SD,
-    INTENSITY,
-    INTENSITY_SD_STOPS,
     LEAST_AMBIENT_LUX,
 )
 from fillside.belief.forward.quantities import HeadStep, Quantities, Term, Wanted
@@ -68,6 +66,11 @@ def stops_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
     return np.asarray(slopes / ((lux + DARK_LUX) * LN2)[:, None])
 
 
+def log2_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
+    """Slopes of lux (m, k) as slopes of its log2."""
+    return np.asarray(slopes / (np.maximum(lux, 1e-6) * LN2)[:, None])
+
+
 @dataclass(frozen=True)
 class Observations:
     """Observed values (m): first the readings, then what the rig file states of the ambient light.
@@ -101,8 +104,8 @@ class Observations:
 def wanted_of(
     reading: Reading, model: Model, after: tuple[bool, ...] | None = None, sky: Sky | None = None
 ) -> Wanted:
-    """The quantity of a reading, after which steps, in a studio believed for a sky; with facing "head" every
-    head is faced in turn."""
+    """The quantity that a reading shows, after some of the steps, in a studio believed for a sky; with
+    facing "head" every head is faced in turn."""
     dome = reading.receptor == "dome"
     terms = tuple(
         Term(
@@ -155,10 +158,10 @@ def ages_days(
     """
     sky = sky_of(evidence, model.rig) if sky is None else sky
     then = [seconds_of(reading.time) for reading in evidence.readings]
-    oldest_s, newest_s = evidence.oldest_s, evidence.newest_s
-    if newest_s is None or oldest_s is None:
+    known = evidence.times_s
+    if not known:
         return np.zeros(len(then) + stated), np.zeros(len(then) + stated)
-    now = newest_s if now_s is None or now_s < oldest_s else now_s
+    now = max(known) if now_s is None or now_s < min(known) else now_s
     days = [0.0 if own is None else max(now - own, 0.0) / _DAY_S for own in then]
     skies = [-own for own in days]
     if sky is not None:
@@ -188,13 +191,13 @@ def meter_sd_of(readings: Sequence[Reading], model: Model) -> tuple[FloatArray, 
 
 
 def steps_of(evidence: Evidence, rig: Rig) -> tuple[HeadStep, ...]:
-    """The steps of a model that the events are."""
+    """The events as steps of a model."""
     names = [head.name for head in rig.heads]
     return tuple(HeadStep(names.index(e.head), e.kind, e.was, e.was_cd) for e in evidence.events)
 
 
 def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
-    """True for each event before a time; what does not say its time is as new as can be."""
+    """True for each event before a time; without a time, a piece is as new as can be."""
     then = seconds_of(time)
     events = [seconds_of(event.time) for event in evidence.events]
     return tuple(then is None or (event is not None and event <= then) for event in events)
@@ -203,7 +206,8 @@ def _after(evidence: Evidence, time: str | None) -> tuple[bool, ...]:
 def _untold_stops(
     readings: Sequence[Reading], read: Sequence[Wanted], rig: Rig, sky: Sky | None
 ) -> list[float]:
-    """The sky of readings of which no sensor told is as far off [stops] as those are of which it did."""
+    """Standard deviations of the sky of readings beside which no sensor told [stops]: as far off as the
+    sky was of those beside which one did."""
     told = [told_lux(reading, rig) is not None for reading in readings]
     apart = [math.log2(one.daylight) for one, known in zip(read, told, strict=True) if known]
     unrest = math.sqrt(sum(stops**2 for stops in apart) / len(apart)) if apart and sky is not None else 0.0
@@ -218,7 +222,8 @@ def _tapes(evidence: Evidence, model: Model) -> Iterator[tuple[int, tuple[bool, 
 
 
 def _stated_ambient(model: Model) -> Iterator[tuple[Wanted, float]]:
-    """The three numbers of the rig file as if they had been metered at the first mark, where it has any."""
+    """The rig file's three numbers as if they had been metered at the first mark; only those that it
+    states."""
     rig = model.rig
     stated = [rig.ambient.lux if own is None else own for own in rig.ambient.directions_given]
     for side, lux, given in zip(ambient_sides(rig), rig.ambient_toward, stated, strict=True):
@@ -279,8 +284,8 @@ def model_sd(
     told_sd: float = 0.0,
     cheeks: Sequence[int] = (),
 ) -> FloatArray:
-    """The part that the model leaves out of quantities (m,) of so many lux (m,) [stops]: most of daylight, of
-    which a sensor tells to `told_sd` [stops], and more where they are of the `cheeks`."""
+    """The error that the model leaves in quantities (m,) of so many lux (m,) [stops]: most in daylight,
+    of which a sensor tells to `told_sd` [stops], and more on the `cheeks`."""
     share = model.ambient_lux(there, wanted) / np.maximum(lux, 1e-6)
     known, beside = np.full(len(lux), MODEL_SD_STOPS), np.full(len(lux), SKY_SD_STOPS)
     known[list(cheeks)], beside[list(cheeks)] = CHEEK_SD_STOPS, SKY_ON_CHEEK_SD_STOPS
@@ -292,8 +297,7 @@ def model_sd(
 def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: FloatArray) -> FloatArray:
     """The covariance of what was seen (m, m) [stops^2] by its age and its sky, with slopes `rows` (m, size)
     of readings in the unknowns and the share (m,) of ambient light in them."""
-    by_head = rows[:, : model.heads * PER_HEAD].reshape(len(seen), model.heads, PER_HEAD)
-    lamps = by_head[:, :, INTENSITY] / INTENSITY_SD_STOPS
+    lamps = model.shares(rows)
     aged = LAMP_DRIFT_STOPS**2 * _shared(np.minimum(seen.days, DRIFT_DAYS))
     days = np.clip(seen.daylight_days, -DAYLIGHT_DAYS, DAYLIGHT_DAYS)
     skies = DAYLIGHT_DRIFT_STOPS**2 * _shared(days)
@@ -303,6 +307,7 @@ def age_covariance(seen: Observations, model: Model, rows: FloatArray, ambient: 
 
 
 def _shared(walked: FloatArray) -> FloatArray:
-    """The way (m, m) that walks share which began at one point and went so far (m,), either way."""
+    """Products (m, m) that walks from one point share: those that went so far (m,) the same way share the
+    shorter."""
     same = np.sign(walked)[:, None] == np.sign(walked)
     return np.asarray(np.minimum(np.abs(walked)[:, None], np.abs(walked)) * same)

@@ -69,7 +69,8 @@ class InverseProblem:
 
 @dataclass(frozen=True)
 class Point:
-    """A studio that was tried: its figures, what should be seen, its slopes (m, size), and the misfit."""
+    """A studio that was tried: its figures, the expected observations, their slopes (m, size), and the
+    misfit."""
 
     figures: Figures
     expected: FloatArray
@@ -111,7 +112,7 @@ def most_likely(problem: InverseProblem, start: FloatArray) -> Point:
 
 
 def _step(problem: InverseProblem, point: Point, damping: float) -> tuple[FloatArray, float]:
-    """A step of Levenberg and Marquardt from a point (size,), and by how much it should lessen the misfit."""
+    """A step of Levenberg and Marquardt from a point (size,), and the gain in misfit that it promises."""
     off = problem.values - point.expected
     uphill = point.rows.T @ (problem.weight @ off) - point.z
     wide = 1 + damping
@@ -159,7 +160,7 @@ class Posterior:
     times: FloatArray | float = 1.0
 
     def variance(self, slopes: FloatArray) -> FloatArray:
-        """Variance (k,) of quantities with such slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
+        """Variance (k,) of quantities with these slopes (k, size): JCGM 100:2008, 5.2.2, equation (13)."""
         own = slopes * self.times
         known = np.square(own @ self.whitened.T).sum(axis=1)
         return np.asarray(np.maximum(np.square(own).sum(axis=1) - known, 0.0))
@@ -181,18 +182,18 @@ class Posterior:
         return np.asarray(first @ second.T - (first @ self.whitened.T) @ (second @ self.whitened.T).T)
 
 
-def posterior(problem: InverseProblem, point: Point, skewed: Skewed | None = None) -> Posterior:
+NONE_SKEWED = Skewed(np.zeros(0, dtype=np.intp), np.zeros(0))
+
+
+def posterior(problem: InverseProblem, point: Point, skewed: Skewed = NONE_SKEWED) -> Posterior:
     """The posterior about a point."""
-    times = np.ones(point.rows.shape[1])
-    spread = np.ones(0 if skewed is None else len(skewed.which))
+    times, spread = np.ones(point.rows.shape[1]), np.ones(len(skewed.which))
     whitened = np.zeros((0, len(times)))
-    for _ in range(1 if skewed is None else _TURNS):
-        if skewed is not None:
-            times[skewed.which] = skewed.secants(spread)
+    for _ in range(_TURNS):
+        times[skewed.which] = skewed.secants(spread)
         rows = point.rows * times
         if len(rows):
             whitened = np.asarray(np.linalg.solve(np.linalg.cholesky(rows @ rows.T + problem.noise), rows))
-        if skewed is not None:
-            known = np.square(whitened[:, skewed.which]).sum(axis=0)
-            spread = np.sqrt(np.maximum(1 - known, 1e-12))
+        known = np.square(whitened[:, skewed.which]).sum(axis=0)
+        spread = np.sqrt(np.maximum(1 - known, 1e-12))
     return Posterior(whitened, times)

@@ -61,7 +61,7 @@ class MeteringOnDemand:
         return MeterView() if self._orders is None else self._orders.view()
 
     def light_replaced(self) -> None:
-        """Tell a held light that replaced another what was learned since of the room and of heads."""
+        """Hand a new held light what was learned since of the room and of heads."""
         if self._orders is not None:
             self._orders.light_replaced()
         else:
@@ -124,7 +124,7 @@ class MeteringOnDemand:
 async def metering(
     store: Store, runner: Runner, clock: Clock, workers: Workers = WorkerProcess
 ) -> AsyncIterator[MeteringOnDemand]:
-    """The meter's orders come through the runner while inside."""
+    """Carry the meter's orders out through the runner while inside."""
     orders = MeteringOnDemand(store, runner, clock, workers)
     await runner.jobs.begin("metering", orders.open)
     runner.metering = orders

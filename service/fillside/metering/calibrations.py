@@ -15,12 +15,11 @@ from typing import TypeVar
 from fillside.background.worker_process import WorkerProcess
 from fillside.belief.evidence import Evidence, Piece, Reading, dated, seconds_of
 from fillside.belief.result.calibrating import weigh
-from fillside.belief.result.entries import evidence_of
+from fillside.belief.result.restoring import evidence_of
 from fillside.hold.machine.hold import Hold
 from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
-from fillside.storage.records.metering import StoredReading
 from fillside.storage.rows import WEIGHED
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
@@ -37,7 +36,8 @@ _RECENT = 1_000
 
 
 async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
-    """A throw-away hold works out what the real one then finds in the caches: tables of new dimmers.
+    """Try a calibration on a throw-away hold, which fills the caches of the real one: tables of new
+    dimmers.
 
     It also says of a calibration from elsewhere that it cannot be held, before it is kept.
     """
@@ -46,8 +46,8 @@ async def _try_out(rig: Rig, calibration: Calibration | None) -> None:
 
 @dataclass(frozen=True)
 class StoredFit:
-    """A calibration, the numbers of the evidence in it, how many readings of each head, and what the newest
-    one is doubted for."""
+    """A calibration, the numbers of its evidence, the readings of each head, and the doubt about the
+    newest one."""
 
     calibration: Calibration
     numbers: tuple[int, ...]
@@ -82,7 +82,7 @@ class Calibrator:
         self.calibration = None if self.used is None else self.used.calibration
 
     async def begin(self) -> None:
-        """Get ready: the first fit is not to be slower than the others."""
+        """Start the fitting process, so that the first fit is no slower than the others."""
         await self._apart.begin()
 
     async def fit(
@@ -111,11 +111,10 @@ class Calibrator:
         )
 
     def _evidence(self, numbers: Sequence[int]) -> list[tuple[int, Piece]]:
-        """Evidence by its numbers, dated, with what was told of its heads since the first of it."""
+        """Evidence by its numbers, dated, with all events and tapes of its heads since the first of it."""
         beside = kept.sensors_with(self._store, numbers)
-        found = {
-            one.id: _told(dated(piece, one.at), beside.get(one.id)) for one, piece in self._stored(numbers)
-        }
+        stored = kept.valid_pieces(self._store, kept.readings_of(self._store, numbers))
+        found = {one.id: _told(dated(piece, one.at), beside.get(one.id)) for one, piece in stored}
         first: dict[str, float] = {}
         for piece in found.values():
             for name in piece.heads if isinstance(piece, Reading) else (piece.head,):
@@ -128,11 +127,9 @@ class Calibrator:
                 found[one.id] = news
         return sorted(found.items())
 
-    def _stored(self, numbers: Sequence[int]) -> list[tuple[StoredReading, Piece]]:
-        return kept.valid_pieces(self._store, kept.readings_of(self._store, numbers))
-
     async def take_in(self) -> None:
-        """Store what a calibration that was made elsewhere stands on: it counts with all that follows.
+        """Store the evidence of a calibration that was made elsewhere, so that it counts with all that
+        follows.
 
         What is stored already keeps its number. Raises NotStoredError.
         """
@@ -155,8 +152,8 @@ class Calibrator:
         self.used = await asyncio.to_thread(kept.current_calibration, self._store)
 
     async def adopt(self, rig: Rig, calibration: Calibration, numbers: Sequence[int]) -> int:
-        """Keep a calibration, and use it from now on; its number. NotStoredError, with nothing changed, where
-        it cannot be kept."""
+        """Keep a calibration under a new number, and use it from now on. Raises NotStoredError, with
+        nothing changed, where it cannot be kept."""
         await _try_out(rig, calibration)
         body, meter = calibration.model_dump(mode="json"), rig.meter.model_dump(mode="json")
         number = await self._stored_use(kept.save_calibration(self._store, meter, numbers, body))

@@ -14,13 +14,11 @@ from typing import Any
 from fillside.belief.daylight import WATCHED, SensorLight, learned_lux, own_light
 from fillside.belief.evidence import MOST_DAYLIGHT_LUX, Reading
 from fillside.hold.events import DaylightChanged
-from fillside.metering.metered_studio import MeteredStudio
+from fillside.metering.metered_studio import MeteredStudio, sensor_lux
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
-from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.calibration import Calibration
 from fillside.rig.scene.scene import Scene, scene
-from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SMOOTHED_S = 5.0
 """Time constant: a sensor that flickers under a lamp, or a hand before it, is no cloud."""
@@ -44,7 +42,7 @@ class _SensorValue:
 
 
 class Daylight:
-    """One sensor at most is followed, the one that the rig file names."""
+    """Follows one sensor at most, the one that the rig file names."""
 
     def __init__(self, studio: MeteredStudio) -> None:
         self._studio = studio
@@ -54,16 +52,14 @@ class Daylight:
         self._why = ""
 
     def hear(self, order: SensorReport, unix_s: float) -> str:
-        """Take in what a sensor says; what came of it. Refusal for one that the rig does not have."""
+        """Take in a sensor's value; returns the note on it. Refusal for a sensor that the rig does not
+        have."""
         here = self._studio.light.scene
         table = here.rig.sensors.get(order.name)
         if table is None:
             known = ", ".join(here.rig.sensors) or "none"
             raise Refusal("unknown_name", f'there is no sensor "{order.name[:32]}"; there is {known}', "name")
-        try:
-            shown = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
-        except ValueError as error:
-            raise Refusal("bad_order", str(error), "value") from None
+        shown = sensor_lux(order, table)
         ours = own_light(here, table)
         if ours.any() and not self._studio.light.settled:
             return "noted; the light moves, and this sensor sees it"
@@ -112,18 +108,18 @@ class Daylight:
 
     @staticmethod
     def _is_worth_telling(one: DaylightChanged, other: DaylightChanged, brightest_lux: float) -> bool:
-        """Two skies differ, with a hundredth of a lux as none."""
+        """True if two skies differ, with a hundredth of a lux as none."""
         apart = math.log2((one.times * brightest_lux + 0.01) / (other.times * brightest_lux + 0.01))
         return abs(apart) >= WORTH_STOPS or abs(one.sd_stops - other.sd_stops) >= WORTH_SD_STOPS
 
     def light_replaced(self) -> None:
-        """Tell a held light, which knows the ambient light of its calibration alone, that of now."""
+        """Hand a new held light, which knows only the ambient light of its calibration, that of now."""
         self._told = None
         if self._heard is not None and self._studio.clock() - self._heard.at_s < SILENT_S:
             self._tell()
 
     def beside(self, reading: Reading) -> Reading:
-        """A reading with what the sensor shows of the room now, where it has spoken lately and can tell."""
+        """A reading with the sensor's light of the room, where it has spoken lately and can tell."""
         heard = self._heard
         if heard is None or not heard.beside or self._studio.clock() - heard.at_s > NEWEST_S:
             return reading

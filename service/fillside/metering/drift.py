@@ -20,13 +20,11 @@ from fillside.belief.result.restoring import known_belief
 from fillside.belief.since.drift import TELLS_FROM, Drifts, Sighting, drifts
 from fillside.hold.events import HeadsCorrected
 from fillside.hold.memory.carry_over import same_basis
-from fillside.metering.metered_studio import MeteredStudio
+from fillside.metering.metered_studio import MeteredStudio, sensor_lux
 from fillside.metering.routine.warmth import Warming
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import SensorReport
-from fillside.photometry.exposure import lux_from_reading
 from fillside.rig.tables.head import CorrectDrift
-from fillside.rig.tables.model import DEFAULT_CONSTANT
 
 SENSOR_EVERY_S = 30.0
 """A sensor speaks all day; so often it is listened to."""
@@ -84,7 +82,7 @@ class HeadDrift:
         )
 
     def as_data(self) -> dict[str, Any]:
-        """The same, JSON-able."""
+        """The drift as data for JSON."""
         return {
             "head": self.head,
             "off_stops": None if self.off_stops is None else round(self.off_stops, 3),
@@ -96,7 +94,7 @@ class HeadDrift:
 
     @property
     def note(self) -> str:
-        """A line for people on a head that warms up or is off; nothing where all is well."""
+        """A line for people on a head that warms up or is off; empty where all is well."""
         if self.to_come_stops is not None:
             return f"{self.head} is still warming up: about {abs(self.to_come_stops):.1f} stop to come"
         if not self.is_off:
@@ -145,7 +143,8 @@ class Drift:
         self._one_at_a_time = asyncio.Lock()
 
     def ready(self, reading: Reading) -> None:
-        """Raise Refusal where there is nothing to hold a reading against, or its heads are not as told."""
+        """Raise Refusal where there is no calibration to hold a reading against, or its heads do not
+        obey."""
         if self._calibration is None:
             raise Refusal("not_now", "nothing is calibrated yet that could have drifted; calibrate first")
         if why := self._why_not(reading.heads):
@@ -157,7 +156,7 @@ class Drift:
         return f"{names[0]} does not obey" if names else ""
 
     async def read(self, reading: Reading, unix_s: float) -> str:
-        """Take in a reading of heads at levels, once a calibration is there; what it says."""
+        """Take in a reading of heads at levels, once a calibration is there; returns the note on it."""
         tells = await self._take(reading, unix_s)
         self._by_hand.update(tells)
         self._correct(0.0)
@@ -165,12 +164,9 @@ class Drift:
         return "; ".join(words) or "too little of that light is the heads' own to tell"
 
     async def hear(self, order: SensorReport, unix_s: float) -> str:
-        """Take in what the sensor at the subject says; what came of it."""
+        """Take in a value of the sensor at the subject; returns the note on it."""
         table = self._rig.sensors[order.name]
-        try:
-            lux = lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
-        except ValueError as error:
-            raise Refusal("bad_order", str(error), "value") from None
+        lux = sensor_lux(order, table)
         changed = self._studio.light.light_changed_at
         if not self._studio.light.settled or (changed is not None and 0 <= unix_s - changed < REST_S):
             return "not counted; the light moves"
@@ -193,7 +189,7 @@ class Drift:
         return "; ".join(self._drift_of(name).words for name in await self._take(shown, unix_s))
 
     async def _take(self, shown: Reading | SensorValue, unix_s: float) -> list[str]:
-        """Weigh what was shown with all that was before, apart from the light; the heads that it tells of."""
+        """Weigh a value with all earlier ones, apart from the light; returns the heads that it tells of."""
         names = [head.name for head in self._rig.heads]
         async with self._one_at_a_time:
             warming = tuple(name for name in names if self._warming.to_come_stops(name) is not None)
@@ -211,7 +207,7 @@ class Drift:
         return drifts(self._belief, self._sightings, self._began_s)
 
     def _learn(self, found: Drifts) -> list[list[str]]:
-        """Keep what was found; the heads that each sighting tells of."""
+        """Keep the drifts that were found; returns the heads that each sighting tells of."""
         names = [head.name for head in self._rig.heads]
         tells = [
             [n for n, share in zip(names, own, strict=True) if share >= TELLS_FROM] for own in found.shares
@@ -223,8 +219,8 @@ class Drift:
         return tells
 
     async def replay(self, readings: Sequence[tuple[Reading, float, bool]], since_s: float | None) -> None:
-        """Weigh what was told so far, since the calibration and oldest first: readings with their Unix times,
-        and whether of a line-up. The calibration is of the time `since_s`, None without one."""
+        """Weigh all sightings since the calibration anew, oldest first: readings with their Unix times,
+        and true for those of a line-up. The calibration is of the time `since_s`, None without one."""
         known = {head.name for head in self._rig.heads}
         self._began_s = self._began_s if since_s is None else since_s
         self._sightings, self._at, self._off = [], {}, {}

@@ -11,11 +11,11 @@ from pydantic import ValidationError
 
 from fillside.background.worker_process import WorkerError
 from fillside.balance.judgement.deviations import stops_words
-from fillside.belief.evidence import OWN_HEAD, Piece, Reading, TapeMeasure
+from fillside.belief.evidence import OWN_HEAD, Reading, TapeMeasure
 from fillside.metering.calibrations import Calibrator, StoredFit
 from fillside.metering.drift import Drift
 from fillside.metering.metered_studio import MeteredStudio
-from fillside.metering.readings import keep, strike, sure_words
+from fillside.metering.readings import keep, says_of_light, strike, sure_words, taken_words
 from fillside.metering.routine import routine as acts
 from fillside.metering.routine.checks import CheckReading, check_result, taped_result
 from fillside.metering.routine.prompts import SAME_PLACE_M, nearer_words
@@ -31,11 +31,9 @@ from fillside.metering.routine.steps import (
     step_of,
     to_come,
 )
-from fillside.metering.told import says_of_light
 from fillside.orders.answers import Refusal
 from fillside.orders.light import All, Show
 from fillside.orders.metering import Act
-from fillside.rig.calibration import Calibration
 from fillside.rig.tables.model import Rig
 from fillside.storage.records import metering as kept
 from fillside.storage.rows import LINEUP_TAPE
@@ -178,7 +176,8 @@ class GuidedRoutine:
             )
 
     async def take(self, reading: Reading | TapeMeasure, now: float, who: str) -> str:
-        """Take in the reading or tape measure that is asked for, at a Unix time [s]; what to say of it."""
+        """Take in the reading or tape measure that is asked for, at a Unix time [s]; returns the note on
+        it."""
         routine = self._routine
         assert routine is not None, "a reading is asked for"
         if isinstance(reading, TapeMeasure):
@@ -197,26 +196,25 @@ class GuidedRoutine:
     async def _read(self, routine: Routine, reading: Reading, who: str) -> str:
         if routine.kind == "round":
             return await self._read_round(routine, reading, who)
-        number = await self._keep(reading, "calibrate", who)
+        number = await keep(self._store, reading, "calibrate", who)
         self._go_to(acts.took(routine, number))
         trouble = await self._weigh()
         remark = None if self._latest is None else self._latest.remark
         if trouble:
             return f"reading {number} taken; {trouble}"
-        return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+        return taken_words(number, remark)
 
     async def _read_round(self, routine: Routine, reading: Reading, who: str) -> str:
-        """A reading of a round counts at once, with all that is known already."""
+        """Take in a reading of a round, which counts at once with all that is known already."""
         await self._calibrator.take_in()
-        number = await self._keep(reading, "calibrate", who)
+        number = await keep(self._store, reading, "calibrate", who)
         self._go_to(acts.took(routine, number, reading.heads[0]))
         try:
             fitted = await self._weigh_round([number])
         except WorkerError as error:
             log.error("the readings cannot be weighed: %s", error)
             return f"reading {number} taken; it is kept, but could not be weighed"
-        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
-        return f"reading {number} taken{doubted}{sure_words(fitted.calibration)}"
+        return f"{taken_words(number, fitted.remark)}{sure_words(fitted.calibration)}"
 
     async def _weigh_round(self, newest: Sequence[int]) -> StoredFit:
         fitted = await self._calibrator.fit(self._rig, await self._calibrator.numbers_with(newest))
@@ -228,7 +226,7 @@ class GuidedRoutine:
 
     async def _warmed(self, routine: Routine, reading: Reading, now: float, who: str) -> str:
         after, note = acts.warm_up(routine, self._lux(reading), now)
-        await self._keep(reading, "warm-up", who)
+        await keep(self._store, reading, "warm-up", who)
         self._go_to(after)
         return note
 
@@ -236,7 +234,7 @@ class GuidedRoutine:
         check = self._check
         assert check is not None, "a step that asks has a check"
         if isinstance(seen, TapeMeasure):
-            await self._keep(seen, LINEUP_TAPE, who)
+            await keep(self._store, seen, LINEUP_TAPE, who)
             self._go_to(acts.took_check(routine, taped_result(check, seen.distance_m)))
             return nearer_words(seen.distance_m - (check.expected_m or 0.0))
         if check.what == "tape":
@@ -245,7 +243,7 @@ class GuidedRoutine:
             routine = acts.passed_over(routine, self._check.name if self._check else "")
         if not _as_wanted(seen, check):
             raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
-        number = await self._keep(seen, "verify" if routine.kind == "calibrate" else "lineup", who)
+        number = await keep(self._store, seen, "verify" if routine.kind == "calibrate" else "lineup", who)
         one = check_result(check, self._lux(seen))
         self._go_to(acts.took_check(routine, one, number))
         way = "over" if one.off_stops > 0 else "under"
@@ -255,11 +253,8 @@ class GuidedRoutine:
     def _lux(self, reading: Reading) -> float:
         return reading.lux(self._rig.meter.constant_of(reading.receptor))
 
-    async def _keep(self, piece: Piece, purpose: str, who: str) -> int:
-        return await keep(self._store, piece, purpose, who)
-
     async def struck(self, number: int) -> bool:
-        """A reading was struck; whether it was of a routine that is still under way."""
+        """Drop a reading that was struck; returns true if it was of a routine that is still under way."""
         routine = self._routine
         if routine is None or routine.stage == "done" or number not in routine.readings:
             return False
@@ -269,7 +264,7 @@ class GuidedRoutine:
         return True
 
     async def told(self) -> None:
-        """Something was told of a head: what was read in this routine is weighed anew with it."""
+        """Weigh the readings of this routine anew with news of a head."""
         routine = self._routine
         if routine is None or not routine.readings or routine.stage == "done":
             return
@@ -278,7 +273,7 @@ class GuidedRoutine:
         await self._go_on()
 
     async def _weigh(self) -> str:
-        """Fit this routine's readings; what went wrong, or nothing."""
+        """Fit this routine's readings; returns the trouble in words, if any."""
         routine = self._routine
         assert routine is not None, "a routine is under way"
         only = may_read(routine, self._rig) if routine.passed_over else None
@@ -291,7 +286,7 @@ class GuidedRoutine:
         return ""
 
     async def _go_on(self) -> None:
-        """Enter what comes next where a stage has all it wants, and show its heads."""
+        """Enter the next stage where one has all it wants, and show its heads."""
         routine = self._routine
         assert routine is not None, "a routine is under way"
         if not routine.left:
@@ -307,24 +302,26 @@ class GuidedRoutine:
         await self._show()
 
     async def _verifying(self, routine: Routine) -> None:
-        """The new calibration is used from here on, and the routine is done when all is checked."""
-        latest = self._latest if routine.kind == "calibrate" else None
+        """Use the new calibration from here on, and end the routine once all is checked."""
         used = self._calibrator.used
-        begins = not routine.checked and latest is not None and latest.numbers
-        if begins and latest is not None and (used is None or used.readings != latest.numbers):
-            await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
+        if routine.kind == "calibrate" and not routine.checked:
+            await self._adopt_unless(() if used is None else used.readings)
         known = self._known()
         if await asyncio.to_thread(lambda: check_to_take(routine, known.held)) is not None:
             return
         if routine.verified:
             await self._weigh()
-            latest = self._latest
-            if latest is not None and latest.numbers:
-                await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
+            await self._adopt_unless(())
         self._go_to(routine.next_stage())
 
+    async def _adopt_unless(self, used: Sequence[int]) -> None:
+        """Use the latest fit, if it rests on readings and on other ones than those in use."""
+        latest = self._latest
+        if latest is not None and latest.numbers and latest.numbers != tuple(used):
+            await self._calibrator.adopt(self._rig, latest.calibration, latest.numbers)
+
     async def _show(self) -> None:
-        """Have the heads on that the step wants, if that is a change."""
+        """Put on the heads that the step wants, if that is a change."""
         lit = None if self.step is None or self.step.left else self.step.lit
         if lit == self._shown:
             return
@@ -340,7 +337,7 @@ class GuidedRoutine:
                 self.step = self.step.model_copy(update={"says": says})
 
     def _go_to(self, routine: Routine) -> None:
-        """Be there from now on; that is stored before anything that is handed in later."""
+        """Move the routine on; that is stored before anything that is handed in later."""
         self._routine = routine
         kept.save_routine(self._store, routine.model_dump(mode="json"))
 
@@ -365,13 +362,9 @@ class GuidedRoutine:
         taken: Mapping[str, int] = {} if self._latest is None else self._latest.taken
         rig, used = self._rig, self._calibrator.calibration
         known = self._knows
-        if known is None or not _same(known, rig, latest, used):
+        if known is None or known.latest is not latest or known.used is not used or known.rig != rig:
             known = self._knows = StudioKnowledge(rig, latest, used, taken)
         return known
-
-
-def _same(known: StudioKnowledge, rig: Rig, latest: Calibration | None, used: Calibration | None) -> bool:
-    return known.latest is latest and known.used is used and known.rig == rig
 
 
 def _stored(body: Mapping[str, object] | None) -> Routine | None:

@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from fillside.hold.contract import LightView
 from fillside.hold.events import HeadsCorrected, LightEvent
 from fillside.metering.simulated_meter import HandMeter
+from fillside.orders.answers import Refusal
+from fillside.orders.metering import SensorReport
 from fillside.orders.model import LightOrder
 from fillside.photometry.dimming import level_from_code
-from fillside.rig.tables.model import Point, Rig
+from fillside.photometry.exposure import lux_from_reading
+from fillside.rig.tables.model import DEFAULT_CONSTANT, Point, Rig, Sensor
 from fillside.runtime.studio import Studio
 from fillside.storage.records.journal import Journal, Visitor
 from fillside_drivers.driver import Clock
@@ -24,10 +27,18 @@ THE_ROUTINE = Visitor("the routine", "routine")
 THE_CORRECTION = Visitor("the slow correction", "correction")
 
 
+def sensor_lux(order: SensorReport, table: Sensor) -> float:
+    """The light that a sensor of the rig reports [lx]; Refusal for a value that is none in its unit."""
+    try:
+        return lux_from_reading(order.value, order.unit or table.unit, DEFAULT_CONSTANT[table.receptor])
+    except ValueError as error:
+        raise Refusal("bad_order", str(error), "value") from None
+
+
 @dataclass(frozen=True)
 class LightNow:
-    """The light of a moment: levels on the wires by head, whether it rests, the subject's place [m], and
-    whether only some heads are on, for metering."""
+    """The light of a moment: levels on the wires by head, true if it rests, the subject's place [m], and
+    true if only some heads are on, for metering."""
 
     levels: Mapping[str, float]
     settled: bool
@@ -65,7 +76,7 @@ class MeteredStudio:
 
     @property
     def rig(self) -> Rig:
-        """A rig that states by itself what was ordered since."""
+        """The rig with all that was ordered since stated in it."""
         return self.light.effective_rig
 
     def now(self) -> LightNow:

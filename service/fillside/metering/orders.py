@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import sqlite3
-from collections.abc import Sequence
 from typing import Any
 
 from pydantic import ValidationError
@@ -34,23 +33,22 @@ from fillside.metering.readings import (
     CHECK,
     as_lit,
     beside_words,
-    keep,
-    keep_all,
-    reading_of,
-    strike,
-    sure_words,
-)
-from fillside.metering.rig_watch import RigWatch
-from fillside.metering.routine.steps import Asks
-from fillside.metering.told import (
     counted_words,
     event_of,
     is_tape,
+    keep,
+    keep_all,
     outcome_words,
+    reading_of,
     says_of_light,
+    strike,
+    sure_words,
+    taken_words,
     tape_of,
     told_words,
 )
+from fillside.metering.rig_watch import RigWatch
+from fillside.metering.routine.steps import Asks
 from fillside.orders.answers import Refusal
 from fillside.orders.metering import (
     CalibrateOrder,
@@ -77,7 +75,7 @@ log = logging.getLogger(__name__)
 
 
 class MeterOrders:
-    """All methods are called on the event loop's thread."""
+    """Carries out the meter's orders; all methods are called on the event loop's thread."""
 
     def __init__(
         self,
@@ -120,7 +118,7 @@ class MeterOrders:
         self._drift.turn(self._routine_runs)
 
     def light_replaced(self) -> None:
-        """Tell a held light that replaced another what was learned since of the room and of heads."""
+        """Hand a new held light what was learned since of the room and of heads."""
         self._rig_watch.look(self._studio.light.scene.rig)
         self._daylight.light_replaced()
         self._drift.light_replaced()
@@ -219,7 +217,7 @@ class MeterOrders:
             return await self._taken(reading, who)
 
     async def _check(self, order: Read, who: str) -> str:
-        """A reading that only tells how far the lamps have drifted."""
+        """Take a reading that only tells of drift."""
         if self._routine_runs:
             raise Refusal("not_now", "a routine is under way; it asks for the readings it needs")
         if order.virtual:
@@ -244,18 +242,19 @@ class MeterOrders:
         await self._drift.replay(drift_words, None if used is None else used.at)
 
     async def _taken(self, reading: Reading, who: str) -> str:
-        """A reading outside a routine is weighed with those of the calibration in use."""
+        """Weigh a reading outside a routine with those of the calibration in use."""
         await self._calibrator.take_in()
         number = await keep(self._store, reading, "calibrate", who)
         before = self._calibrator.calibration
-        fitted = await self._weigh(await self._calibrator.numbers_with([number], self._guide.readings))
-        doubted = f", but it is {fitted.remark}" if fitted.remark else ""
+        numbers = await self._calibrator.numbers_with([number], self._guide.readings)
+        fitted = await self._calibrator.fit(self._rig, numbers)
+        await self._adopt(fitted)
         beside = beside_words(reading, self._studio.now(), self._rig)
         shared = shared_words(self._rig, before, fitted.calibration, reading.heads)
-        return f"reading {number} taken{doubted}{beside}{sure_words(fitted.calibration)}{shared}"
+        return f"{taken_words(number, fitted.remark)}{beside}{sure_words(fitted.calibration)}{shared}"
 
     async def _told(self, piece: TapeMeasure | HeadEvent, who: str) -> str:
-        """A tape measure or an event is weighed with the evidence of the calibration in use, and in a routine
+        """Weigh a tape measure or an event with the evidence of the calibration in use and, in a routine,
         with that of the routine besides."""
         check_piece(piece, self._rig)
         await self._calibrator.take_in()
@@ -271,11 +270,6 @@ class MeterOrders:
         await self._guide.told()
         return words
 
-    async def _weigh(self, numbers: Sequence[int]) -> StoredFit:
-        fitted = await self._calibrator.fit(self._rig, numbers)
-        await self._adopt(fitted)
-        return fitted
-
     async def _adopt(self, fitted: StoredFit) -> None:
         try:
             await self._calibrator.adopt(self._rig, fitted.calibration, fitted.numbers)
@@ -284,7 +278,7 @@ class MeterOrders:
             raise Refusal("not_now", reason) from None
 
     async def _by_hand_meter(self, order: Read, asked: Asks | None) -> Read:
-        """The order with what the simulated meter shows, once the light rests."""
+        """The order with the value of the simulated meter, once the light rests."""
         meter, step = self._studio.hand_meter(), self._guide.step
         if meter is None:
             raise Refusal("not_now", "there is no simulated meter: not every lamp of this rig is simulated")

@@ -1,4 +1,4 @@
-"""Readings as they are said in an order, what is said back, and how they are put on the disk or refused.
+"""Evidence as orders hand it in, the notes that answer, and its way to the disk.
 
 What is refused because the disk did not answer in time may be stored all the same, a moment later; what a
 failing disk refused may be there too, since a sync that fails leaves it open. It is then made not to count.
@@ -7,23 +7,37 @@ failing disk refused may be there too, since a sync that fails leaves it open. I
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 
-from fillside.belief.evidence import Piece, Reading, ReadingError, reading_from_words
+from fillside.belief.evidence import (
+    METRES_PER,
+    Evidence,
+    HeadEvent,
+    Piece,
+    Reading,
+    ReadingError,
+    TapeMeasure,
+    reading_from_words,
+)
 from fillside.belief.observations import exposure_facing
+from fillside.belief.result.comparing import changed_words
 from fillside.belief.result.expanded_uncertainty import around, expanded
 from fillside.metering.metered_studio import HALF_A_CODE, LightNow
 from fillside.orders.answers import Refusal
-from fillside.orders.metering import Read
+from fillside.orders.metering import HeadEventOrder, Read
 from fillside.rig.calibration import Calibration
 from fillside.rig.notation import level_number
 from fillside.rig.problems import unknown_name
-from fillside.rig.tables.model import Point, Rig
+from fillside.rig.tables.model import FARTHEST_M, Point, Rig
 from fillside.storage.records import metering as kept
 from fillside.storage.rows import WEIGHED
 from fillside.storage.store import Store
 from fillside.storage.writer import wait_until_stored
 
+_OF_LIGHT = ("level", "receptor", "facing", "virtual", "check")
+_LONGEST_M = 2 * FARTHEST_M
+_TAPE = "it is the distance of one head's lit face from a place, such as 1.62 m of fill from chair"
 CHECK = "check"
 """The purpose of a reading that only tells of drift."""
 TOO_LATE = "stored too late: it was refused"
@@ -76,7 +90,7 @@ def place_of(order: Read, rig: Rig, now: LightNow) -> Point:
 
 
 def as_lit(order: Read, rig: Rig, now: LightNow) -> Read:
-    """An order that names no head is of all that are lit now; ReadingError while the light moves.
+    """The order, of all heads that are lit now if it names none; ReadingError while the light moves.
 
     Several heads are read as the exposure is, one alone is faced.
     """
@@ -122,6 +136,39 @@ def value_of(order: Read) -> float | None:
         raise ReadingError(f'value is "{order.value[:32]}"; give the number that the meter shows') from None
 
 
+def is_tape(order: Read) -> bool:
+    """Return true for an order whose value is a distance, not light."""
+    return order.unit.lower() in METRES_PER
+
+
+def tape_of(order: Read, rig: Rig, now: LightNow) -> TapeMeasure:
+    """The tape measure that an order hands in; a left out place is the subject's. Refusal in one line."""
+    for name in _OF_LIGHT:
+        if getattr(order, name) not in (None, False):
+            raise Refusal("bad_order", f"a tape measure has no {name}: {_TAPE}", name)
+    if not order.head:
+        raise Refusal("bad_order", f"say which head was measured: {_TAPE}", "head")
+    head, at, value = known_head(order.head, rig), place_of(order, rig, now), value_of(order)
+    if value is None:
+        raise Refusal("bad_order", f"give the distance: {_TAPE}", "value")
+    distance_m = value * METRES_PER[order.unit.lower()]
+    if not 0 < distance_m <= _LONGEST_M:
+        said = f"{value:g} {order.unit.lower()}"
+        right = f"more than 0, at most {_LONGEST_M:g} m is right"
+        raise Refusal("out_of_range", f"the distance is {said}; {right}", "value")
+    return TapeMeasure(head=head, at=at, distance_m=distance_m, note=order.note)
+
+
+def event_of(order: HeadEventOrder, rig: Rig) -> HeadEvent:
+    """The event that an order tells of; Refusal for a head that the rig does not have."""
+    return HeadEvent(head=known_head(order.head, rig), kind=order.kind, note=order.note)
+
+
+def taken_words(number: int, remark: str | None) -> str:
+    """The beginning of the note on a reading that was weighed, with the doubt about it, if any."""
+    return f"reading {number} taken" + (f", but it is {remark}" if remark else "")
+
+
 def beside_words(reading: Reading, now: LightNow, rig: Rig) -> str:
     """A hint at heads that are on though the reading does not count them; nothing where there are none."""
     on = [
@@ -144,8 +191,49 @@ def sure_words(calibration: Calibration) -> str:
     return f"; ratio known to {ratio}, exposure to {exposure}"
 
 
+def told_words(number: int, piece: TapeMeasure | HeadEvent, rig: Rig) -> str:
+    """The note on a tape measure or an event that was taken, and its meaning."""
+    if isinstance(piece, TapeMeasure):
+        file_m = math.dist(rig.head(piece.head).position, piece.at)
+        away = f"{piece.head} is {piece.distance_m:.2f} m away, by the rig file {file_m:.2f} m"
+        return f"tape {number} taken: {away}"
+    if piece.kind == "moved":
+        return f"event {number} taken: what was metered of {piece.head} before says no more where it stands"
+    return f"event {number} taken: what was metered of {piece.head} before says no more how bright it is"
+
+
+def outcome_words(rig: Rig, head: str, before: Calibration | None, after: Calibration) -> str:
+    """The changes that a calibration with news of a head brings, and the uncertainty of its light now."""
+    now = after.heads[head].sigma_stops
+    known = ""
+    if now is not None:
+        known = f"; the light of {head} is known to {around(expanded(now))}"
+        then = None if before is None or head not in before.heads else before.heads[head].sigma_stops
+        known += "" if then is None else f", before to {around(expanded(then))}"
+    return f"{changed_words(rig, before, after)}{known}{sure_words(after)}"
+
+
+def says_of_light(calibration: Calibration) -> bool:
+    """Return true if a calibration rests on more than events, which by themselves say nothing of light."""
+    return bool(calibration.readings()) or any(note.kind == "tape" for note in calibration.told)
+
+
+def counted_words(evidence: Evidence) -> str:
+    """The number of pieces of evidence, kind by kind.
+
+    >>> counted_words(Evidence(events=(HeadEvent(head="key", kind="moved"),)))
+    '1 event'
+    """
+    kinds = (
+        (len(evidence.readings), "reading"),
+        (len(evidence.tapes), "tape measure"),
+        (len(evidence.events), "event"),
+    )
+    return ", ".join(f"{count} {noun}{'' if count == 1 else 's'}" for count, noun in kinds if count)
+
+
 async def keep(store: Store, piece: Piece, purpose: str, who: str) -> int:
-    """The number of a reading once it outlives a kill. Raises NotStoredError."""
+    """Store a piece of evidence; returns its number once it outlives a kill. Raises NotStoredError."""
     body = piece.model_dump(mode="json", exclude_none=True)
     at = store.unix_clock()
     return await wait_until_stored(
@@ -156,7 +244,8 @@ async def keep(store: Store, piece: Piece, purpose: str, who: str) -> int:
 
 
 async def keep_all(store: Store, pieces: Sequence[Piece], who: str) -> list[int]:
-    """The numbers of this evidence once all outlive a kill. Raises NotStoredError; none is kept then."""
+    """Store all of this evidence, or none; returns the numbers once they outlive a kill. Raises
+    NotStoredError."""
     at, purposes = store.unix_clock(), json.dumps(WEIGHED)
     return await wait_until_stored(
         kept.save_readings(store, who, pieces, at),
@@ -166,7 +255,7 @@ async def keep_all(store: Store, pieces: Sequence[Piece], who: str) -> list[int]
 
 
 async def strike(store: Store, number: int, why: str) -> bool:
-    """Let a reading not count any more; whether there was such a one. Raises NotStoredError."""
+    """Let a reading no longer count; false where there is none such. Raises NotStoredError."""
     return await wait_until_stored(
         kept.strike_reading(store, number, why),
         lambda was: was and kept.revert(store, _STRUCK, None, number),

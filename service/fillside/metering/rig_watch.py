@@ -27,7 +27,7 @@ _LEAST_M, _LEAST_STOPS = 0.01, 0.01
 
 
 class RigWatch:
-    """`look` at every rig that is held; all methods are called on the event loop's thread."""
+    """Looks at every rig that is held; all methods are called on the event loop's thread."""
 
     def __init__(self, store: Store) -> None:
         self._store, self._seen = store, kept.load_heads(store)

@@ -13,7 +13,7 @@ from fillside_drivers.driver import Clock, DriveModel
 from fillside_drivers.sim.driver import SimDriver
 from fillside_drivers.sim.meter import VirtualMeter
 from fillside_drivers.sim.options import SimOptions, room_of, truth_of_drive
-from fillside_drivers.sim.truth import CurveName, CurvePoints, SimHead, SimTruth
+from fillside_drivers.sim.truth import CurveName, SimHead, SimTruth
 
 
 def truth_of(rig: Rig) -> SimTruth:
@@ -21,12 +21,9 @@ def truth_of(rig: Rig) -> SimTruth:
     heads = tuple(_sim_head(rig, head, share) for head, share in zip(rig.heads, _bounces(rig), strict=True))
     rooms = (room_of(options) for options in rig.driver_config.options.values())
     room = next((room for room in rooms if room is not None), SimOptions())
-    ambient = _even_lux(rig) if room.ambient_lux is None else room.ambient_lux
+    even_lux = sum(rig.ambient_toward) / 3 if rig.ambient.lux is None else rig.ambient.lux
+    ambient = even_lux if room.ambient_lux is None else room.ambient_lux
     return SimTruth(heads, ambient, room.window_lux, room.window_from, room.noise_stops, room.seed)
-
-
-def _even_lux(rig: Rig) -> float:
-    return sum(rig.ambient_toward) / 3 if rig.ambient.lux is None else rig.ambient.lux
 
 
 def _bounces(rig: Rig) -> list[float]:
@@ -41,14 +38,15 @@ def _sim_head(rig: Rig, head: Head, bounce: float) -> SimHead:
     drive = rig.driver_config.drives.get(head.name)
     truth = truth_of_drive(drive)
     axis = [a - p for a, p in zip(rig.aim_of(head), head.position, strict=True)]
-    curve = head.dimming.curve
+    curve, distribution = head.dimming.curve, None if head.table is None else head.table.distribution
+    has_two_channels = isinstance(drive, DriveModel) and drive.whites == "channels"
     return SimHead(
         name=head.name,
         position=head.position,
         axis=(axis[0], axis[1], axis[2]),
         intensity_cd=head.intensity_cd,
         spread=head.modifier.spread_exponent,
-        profile=_profile(head),
+        profile=None if distribution is None else (distribution.angles_deg, distribution.relative),
         diameter_m=head.modifier.diameter if truth.diameter is None else truth.diameter,
         setback_m=truth.setback,
         output_factor=truth.output_factor,
@@ -57,20 +55,10 @@ def _sim_head(rig: Rig, head: Head, bounce: float) -> SimHead:
         dead_zone=truth.dead_zone,
         saturation=truth.saturation,
         bounce=bounce if truth.bounce is None else truth.bounce,
-        cool_share=head.lamp.cool_part if head.lamp is not None and _has_two_channels(drive) else None,
+        cool_share=head.lamp.cool_part if head.lamp is not None and has_two_channels else None,
         warm_factor=truth.warm_factor,
         warm_up_s=truth.warm_up_s,
         fixed=head.dimming.fixed,
-    )
-
-
-def _has_two_channels(drive: object) -> bool:
-    return isinstance(drive, DriveModel) and drive.whites == "channels"
-
-
-def _profile(head: Head) -> CurvePoints | None:
-    return (
-        None if head.table is None else (head.table.distribution.angles_deg, head.table.distribution.relative)
     )
 
 
@@ -80,7 +68,7 @@ def _named(curve: str) -> CurveName:
 
 
 class HandMeter:
-    """Reads as a hand would that makes no mistake."""
+    """A meter in a hand that makes no mistake."""
 
     def __init__(self, rig: Rig, meter: VirtualMeter, clock: Clock) -> None:
         self._rig, self._meter, self._clock = rig, meter, clock

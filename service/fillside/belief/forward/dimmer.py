@@ -87,7 +87,8 @@ class DimmerPriors:
     certain: BoolArray
 
     @cached_property
-    def _log_slope(self) -> FloatArray:
+    def log_slope(self) -> FloatArray:
+        """h of the stated curves (n, cells)."""
         found = np.empty((len(self.stated), len(_WIDTH)))
         for shape, heads in self._alike.items():
             outputs = np.maximum(np.asarray(shape.output_from_level(_EDGES)) - self.onset[heads[0]], 0.0)
@@ -101,7 +102,7 @@ class DimmerPriors:
 
     @cached_property
     def _sums(self) -> FloatArray:
-        return _summed(np.exp(self._log_slope) * _WIDTH)
+        return _summed(np.exp(self.log_slope) * _WIDTH)
 
     @cached_property
     def _alike(self) -> dict[DimmingCurve, list[int]]:
@@ -110,13 +111,9 @@ class DimmerPriors:
             found.setdefault(shape, []).append(head)
         return found
 
-    def log_slope(self, head: int) -> FloatArray:
-        """h of the stated curve of a head (cells,)."""
-        return np.asarray(self._log_slope[head])
-
     def at(self, z: FloatArray) -> BelievedDimmers:
         """The dimmers that unknowns (n, KNOTS) stand for."""
-        strayed = self._log_slope + np.where(self.certain[:, None], 0.0, z @ _STRAY.T)
+        strayed = self.log_slope + np.where(self.certain[:, None], 0.0, z @ _STRAY.T)
         cells = np.exp(np.clip(strayed, -_MOST_LOG_SLOPE, _MOST_LOG_SLOPE)) * _WIDTH
         return BelievedDimmers(self, cells, _summed(cells))
 
@@ -196,7 +193,7 @@ def knots_of(priors: DimmerPriors, head: int, shape: DimmingCurve) -> FloatArray
     """
     alone = DimmerPriors((priors.stated[head],), np.zeros(1, dtype=np.bool_))
     outputs = np.maximum(np.asarray(shape.output_from_level(_EDGES)) - alone.onset[0], 0.0)
-    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - alone.log_slope(0)
+    strayed = np.log(np.maximum(np.diff(outputs), _LEAST) / _WIDTH) - alone.log_slope[0]
     # The sum of h over all cells says nothing, so it is left out of the comparison.
     rows = _STRAY - _WIDTH @ _STRAY
     off = strayed - _WIDTH @ strayed

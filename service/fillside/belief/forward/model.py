@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from fillside.belief.evidence import CAMERA
 from fillside.belief.forward.dimmer import KNOTS, LEAST_LEVEL, BelievedDimmers
 from fillside.belief.forward.paths import LightPaths, PerCandela, lux_per_candela, per_candela, unit
 from fillside.belief.forward.priors import (
@@ -54,7 +55,6 @@ IntArray = NDArray[np.intp]
 
 PER_HEAD = FIGURES + KNOTS
 LN2 = math.log(2)
-CAMERA = "camera"
 _STEP = 1e-4
 _FARTHEST, _FARTHEST_WINDOW = 20.0, 5.0
 """Logarithms of room light and of ambient light stay within so much of what was believed."""
@@ -97,6 +97,11 @@ class Figures:
     room_turn: FloatArray
     ambient_turn: FloatArray
 
+    @property
+    def intensity_cd(self) -> FloatArray:
+        """Intensities after all steps (n,) [cd]."""
+        return np.asarray(2.0 ** (self.log2_cd + self.changes_stops.sum(axis=1)))
+
 
 @dataclass(frozen=True)
 class Model:
@@ -132,6 +137,11 @@ class Model:
         """The unknowns that all heads share (SHARED,)."""
         first = self.heads * PER_HEAD
         return z[first : first + SHARED]
+
+    def shares(self, rows: FloatArray) -> FloatArray:
+        """The share of each head in the light of readings (m, n), by the slopes of their stops (m, size)."""
+        own = rows[:, : self.heads * PER_HEAD].reshape(len(rows), self.heads, PER_HEAD)
+        return np.asarray(own[:, :, INTENSITY] / INTENSITY_SD_STOPS)
 
     def index_of_shared(self, unknown: int) -> int:
         return self.heads * PER_HEAD + unknown
@@ -177,51 +187,49 @@ class Model:
         )
 
     def _window_of(self, shared: FloatArray) -> WindowLight:
-        """The window that what heads share (SHARED,) stands for."""
+        """The window by the unknowns that heads share (SHARED,)."""
         (toward,), (away,) = _windows(shared[None, WINDOW_X : WINDOW_AWAY + 1])
         x, y, z = toward.tolist()
         return WindowLight(self.rig.first_mark, (x, y, z), float(away))
 
     def target(self, facing: str | Point, after: Sequence[bool] = ()) -> FloatArray:
-        """The point that a receptor faces [m], after which steps; by default all."""
+        """The point that a receptor faces [m], after some of the steps; by default after all."""
         if facing in self.names and not all(after):
             return self.stood(self.names.index(facing), after)
         return self.targets[facing] if isinstance(facing, str) else np.array(facing, dtype=np.float64)
 
     def stood(self, head: int, after: Sequence[bool]) -> FloatArray:
-        """The place of a head [m] after which steps, which are in the order of time."""
+        """The place of a head [m] after some of the steps, which are in the order of time."""
         places = (step.was for step in self._to_come(head, after) if step.was is not None)
         return np.array(next(places, self.rig.heads[head].position), dtype=np.float64)
 
     def label(self, head: int, after: Sequence[bool]) -> float:
-        """The intensity of a head in the rig file after which steps, over that of now [stops]."""
+        """The intensity that the rig file stated of a head after some of the steps, over that of now
+        [stops]."""
         labels = (step.was_cd for step in self._to_come(head, after) if step.was_cd is not None)
         return next((math.log2(cd / self.rig.heads[head].intensity_cd) for cd in labels), 0.0)
 
     def _to_come(self, head: int, after: Sequence[bool]) -> Iterator[HeadStep]:
-        """The steps of a head that were still to come after these."""
+        """The steps of a head that had not been taken yet."""
         passed = zip(self.steps, after, strict=False)
         return (step for step, done in passed if step.head == head and not done)
 
     def quantities(self, wanted: Sequence[Wanted]) -> Quantities:
         """Quantities from what is wanted; equal paths count once."""
-        row, path, lamp = [], [], []
+        row, path, lamp, sky = [], [], [], np.zeros((len(wanted), 3))
         known: dict[tuple[int, Point, str | Point, bool, tuple[bool, ...]], int] = {}
         lamps: dict[tuple[int, float, tuple[bool, ...]], int] = {}
         now = (True,) * len(self.steps)
         for number, one in enumerate(wanted):
             after = now if one.after is None else one.after
+            if one.ambient is not None:
+                sky[number] = unit(self.target(one.ambient, after) - np.array(one.place))
             for term in one.terms:
                 key = (term.head, term.place, term.facing, term.dome, after)
                 row.append(number)
                 path.append(known.setdefault(key, len(known)))
                 lamp.append(lamps.setdefault((term.head, term.level, after), len(lamps)))
         stood = np.array([self.stood(key[0], key[4]) for key in known], dtype=np.float64).reshape(-1, 3)
-        sky = np.zeros((len(wanted), 3))
-        for number, one in enumerate(wanted):
-            if one.ambient is not None:
-                after = now if one.after is None else one.after
-                sky[number] = unit(self.target(one.ambient, after) - np.array(one.place))
         return Quantities(
             np.array(row, dtype=np.intp),
             np.array(path, dtype=np.intp),
@@ -257,7 +265,8 @@ class Model:
         setback = there.setback_m[paths.head] + _stepped(there.moves_m, paths.head, paths.after)
         direct = lux_per_candela(paths, self.prior.sources, setback, there.lit_share)
         room = there.room_gain[wanted.head] * _room_shape(there, wanted)
-        terms = _candela(there, wanted) * (direct[wanted.path] + room)
+        log2 = there.dimmers.log2_output(wanted.lamp_head, np.maximum(wanted.lamp_level, LEAST_LEVEL))
+        terms = _candela(there, wanted, log2) * (direct[wanted.path] + room)
         light = np.bincount(wanted.row, terms, minlength=len(wanted)) + self.ambient_lux(there, wanted)
         return np.asarray(light * self._shown(there.z, wanted))
 
@@ -298,7 +307,9 @@ class Model:
         depth [lux/m] (t,)."""
         per_cd = self.direct(there, wanted.paths) if direct is None else direct
         head, path = wanted.head, wanted.path
-        candela, by_knots = _candela_and_slopes(there, wanted)
+        level = np.maximum(wanted.lamp_level, LEAST_LEVEL)
+        log2, by_knots = there.dimmers.log2_and_slopes(wanted.lamp_head, level)
+        candela = _candela(there, wanted, log2)
         shape = _room_shape(there, wanted)
         gain = there.room_gain[head]
         lux = candela * (per_cd.lux[path] + gain * shape)
@@ -311,12 +322,13 @@ class Model:
         by[:, ROOM] = candela * gain * shape * self.prior.log_room[1][head]
         toward = np.einsum("tk,tkl->tl", wanted.paths.axis[path], there.room_turn[head])
         by[:, ROOM_X : ROOM_X + 3] = 2 * DIRECTION_SD * (candela * gain * (shape > 0))[:, None] * toward
-        by[:, FIGURES:] = (lux * LN2)[:, None] * by_knots
+        by[:, FIGURES:] = (lux * LN2)[:, None] * by_knots[wanted.lamp]
         return lux, by, deeper
 
     def ambient_lux(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """The part of the quantities (m,) that is there with all heads out [lux]."""
-        return np.asarray(_ambient(there, wanted) + self._window(there, wanted))
+        """The part of the quantities (m,) that stays with all heads out [lux]."""
+        window = there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
+        return np.asarray(_ambient(there, wanted) + window)
 
     def _shared_slopes(self, there: Figures, wanted: Quantities, total: FloatArray) -> FloatArray:
         """Slopes of the quantities (m,) in what heads share (m, SHARED)."""
@@ -339,12 +351,8 @@ class Model:
             np.add.at(found, wanted.row, by * wanted.paths.after[wanted.path])
         return found
 
-    def _window(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """The light of a window in the quantities (m,) [lux]."""
-        return there.window.on(wanted.place, wanted.sky, wanted.dome) * wanted.under_sky
-
     def _window_slopes(self, there: Figures, wanted: Quantities) -> FloatArray:
-        """Its slopes (m, WINDOW_AWAY + 1 - WINDOW_X) in its unknowns."""
+        """Slopes of a window's light in the quantities (m, WINDOW_AWAY + 1 - WINDOW_X) in its unknowns."""
         own = self.shared(there.z)[WINDOW_X : WINDOW_AWAY + 1]
         tried = np.concatenate([own[None], own + _STEP * np.eye(len(own))])
         toward, away = _windows(tried)
@@ -353,36 +361,24 @@ class Model:
         return np.asarray(((lux[1:] - lux[0]) / _STEP).T)
 
     def _shown(self, z: FloatArray, wanted: Quantities) -> FloatArray:
-        """The meter's display over the light that is there, of quantities (m,)."""
+        """The meter's display over the light that is there, for quantities (m,)."""
         own = self.shared(z)
         stops = METER_SD_STOPS * own[METER] + DOME_SD_STOPS * own[DOME] * wanted.dome
         return np.asarray(np.exp2(stops * wanted.metered))
 
 
 def _stepped(steps: FloatArray, head: IntArray, after: BoolArray) -> FloatArray:
-    """The effect on heads (t,) of the steps (n, k) before them."""
+    """The effect on heads (t,) of the steps (n, k) that came before."""
     return np.asarray((steps[head] * after).sum(axis=1))
 
 
-def _candela(there: Figures, wanted: Quantities) -> FloatArray:
-    """Intensity of the head of each term (t,) at its level [cd]."""
-    log2 = there.dimmers.log2_output(wanted.lamp_head, np.maximum(wanted.lamp_level, LEAST_LEVEL))
-    return np.asarray(_lit(there, wanted, log2)[wanted.lamp])
-
-
-def _candela_and_slopes(there: Figures, wanted: Quantities) -> tuple[FloatArray, FloatArray]:
-    """The same, and the slopes of its log2 in the knots of its dimmer (t, KNOTS)."""
-    level = np.maximum(wanted.lamp_level, LEAST_LEVEL)
-    log2, by_knots = there.dimmers.log2_and_slopes(wanted.lamp_head, level)
-    return _lit(there, wanted, log2)[wanted.lamp], by_knots[wanted.lamp]
-
-
-def _lit(there: Figures, wanted: Quantities, log2_output: FloatArray) -> FloatArray:
-    """Intensity of each lamp (l,) [cd]; at level 0 there is none, whatever its dimmer."""
+def _candela(there: Figures, wanted: Quantities, log2_output: FloatArray) -> FloatArray:
+    """Intensity of the head of each term (t,) [cd], by the outputs of the lamps (l,); at level 0 there is
+    none, whatever the dimmer."""
     head = wanted.lamp_head
     changes = _stepped(there.changes_stops, head, wanted.lamp_after)
     log2_cd = there.log2_cd[head] + wanted.lamp_label + changes
-    return np.asarray(np.exp2(log2_cd + log2_output) * (wanted.lamp_level > 0))
+    return np.asarray(np.exp2(log2_cd + log2_output) * (wanted.lamp_level > 0))[wanted.lamp]
 
 
 def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:
@@ -393,7 +389,7 @@ def _room_shape(there: Figures, wanted: Quantities) -> FloatArray:
 
 
 def _ambient(there: Figures, wanted: Quantities) -> FloatArray:
-    """The light with all heads out in the quantities (m,) but for a window's [lux]."""
+    """The ambient light in the quantities (m,), without a window's [lux]."""
     shape = np.where(wanted.dome, 2.0, 1.0) + 2 * wanted.sky @ there.ambient_lean
     return np.asarray(there.ambient_lux * np.maximum(shape, 0.0) * wanted.under_sky)
 

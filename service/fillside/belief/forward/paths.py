@@ -52,7 +52,7 @@ class PerCandela:
 def per_candela(
     paths: LightPaths, sources: LightSources, setback_m: FloatArray, share: FloatArray
 ) -> PerCandela:
-    """Light along paths whose setback (m,) is given, from heads whose lit share (n,) is."""
+    """Light along paths per candela, by the setback of each (m,) and the lit share of each head (n,)."""
     lit = share[paths.head]
     tried_back = np.concatenate([setback_m, setback_m + _STEP_SETBACK_M, setback_m])
     tried_lit = np.concatenate([lit, lit, lit + _STEP_SHARE])
@@ -68,7 +68,8 @@ def lux_per_candela(
 
 
 def _lux(paths: LightPaths, labels: LightSources, setback_m: FloatArray, share: FloatArray) -> FloatArray:
-    """Each path as its own head, seen from the origin; the figures may hold several tries of each path."""
+    """Light along paths, each worked out as a head of its own seen from the origin; figures may hold
+    several tries of each path."""
     tries = len(setback_m) // max(len(paths), 1)
     head = np.tile(paths.head, tries)
     sources = LightSources(

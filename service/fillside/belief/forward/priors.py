@@ -130,14 +130,13 @@ def _above(x: FloatArray, least: float, width: float) -> tuple[FloatArray, Float
 def prior(rig: Rig) -> Prior:
     """The belief that the rig file, its lamps and its modifiers give."""
     own, heads = scene(rig), rig.heads
-    kinds = [_kind(head) for head in heads]
     return Prior(
         sources=own.sources,
         aims=own.aims,
         dimmers=DimmerPriors(own.curves, np.array([_is_certain(head) for head in heads], dtype=np.bool_)),
         log2_cd=np.log2(own.sources.intensity_cd),
-        setback_m=_pairs([_setback(head, kind) for head, kind in zip(heads, kinds, strict=True)]),
-        lit_share=_pairs([_LIT_SHARE.get(kind, _LIT_SHARE_OTHER) for kind in kinds]),
+        setback_m=_pairs([_setback(head) for head in heads]),
+        lit_share=_pairs([_LIT_SHARE.get(head.modifier.kind, _LIT_SHARE_OTHER) for head in heads]),
         log_room=_pairs([_room(own, i) for i in range(len(heads))]),
         ambient_lux=_ambient(rig),
     )
@@ -148,14 +147,10 @@ def _pairs(values: list[tuple[float, float]]) -> tuple[FloatArray, FloatArray]:
     return found[:, 0], found[:, 1]
 
 
-def _kind(head: Head) -> str:
-    return head.modifier.kind if head.modifier.diameter > 0 or head.modifier.kind != "bare" else "bare"
-
-
-def _setback(head: Head, kind: str) -> tuple[float, float]:
-    if kind == "bare" and head.modifier.diameter > 0:
+def _setback(head: Head) -> tuple[float, float]:
+    if head.modifier.kind == "bare" and head.modifier.diameter > 0:
         return _SETBACK_OTHER_M
-    return _SETBACK_M.get(kind, _SETBACK_OTHER_M)
+    return _SETBACK_M.get(head.modifier.kind, _SETBACK_OTHER_M)
 
 
 def _is_certain(head: Head) -> bool:

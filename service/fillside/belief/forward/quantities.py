@@ -62,7 +62,7 @@ class HeadStep:
 
     @property
     def size(self) -> float:
-        """Standard deviation of what it does: [m] for a stand, [stops] for a lamp."""
+        """Standard deviation of its effect: [m] for a stand, [stops] for a lamp."""
         if self.kind == "changed":
             return CHANGED_STOPS
         return MOVED_M if self.was is None else REPLACED_M

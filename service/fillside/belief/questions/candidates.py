@@ -30,7 +30,8 @@ LEAST_LEVEL = 0.1
 
 @dataclass(frozen=True)
 class Candidate:
-    """A reading to take: one head alone at a level (none: all out), where, which receptor, facing what."""
+    """A reading to take: one head alone at a level (none: all out), the place, the receptor and its
+    target."""
 
     head: str | None
     level: float
@@ -83,7 +84,8 @@ def candidates(
                 if head.rule in ("key", "fill") and head.name in read_flat:
                     yield Candidate(head.name, tried, mark, rig.meter.receptor, exposure_facing(rig))
             if head.rule != "background" and head.name in read_flat:
-                yield from _from_aside(rig, head, _read_at(head, level), mark)
+                held_at = 1.0 if head.dimming.fixed else round(min(max(level, LEAST_LEVEL), 1.0), 2)
+                yield from _from_aside(rig, head, held_at, mark)
             if tapes and head.rule in ("key", "fill"):
                 yield TapeCandidate(head.name, mark)
         if only is None or None in only:
@@ -91,9 +93,8 @@ def candidates(
 
 
 def _ambient(rig: Rig, mark: Place) -> Iterator[Candidate]:
-    for name in _first_of_roles(rig):
+    for name in (*_first_of_roles(rig), CAMERA):
         yield Candidate(None, 0.0, mark, "flat", name)
-    yield Candidate(None, 0.0, mark, "flat", CAMERA)
     yield Candidate(None, 0.0, mark, rig.meter.receptor, exposure_facing(rig))
 
 
@@ -104,16 +105,11 @@ def _first_of_roles(rig: Rig) -> list[str]:
 
 
 def _from_aside(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Candidate]:
-    """A head lit and the receptor toward the other lamps, which shows its light off the room, and toward the
-    camera."""
+    """Readings of a head with the receptor toward the other lamps, which shows its light off the room,
+    and toward the camera."""
     for name in (*_first_of_roles(rig), CAMERA):
         if name != head.name:
             yield Candidate(head.name, level, mark, "flat", name)
-
-
-def _read_at(head: Head, held: float) -> float:
-    """The level that is held, as it may be asked for."""
-    return 1.0 if head.dimming.fixed else round(min(max(held, LEAST_LEVEL), 1.0), 2)
 
 
 def _of_head(rig: Rig, head: Head, level: float, mark: Place) -> Iterator[Candidate]:

@@ -37,8 +37,8 @@ MATTERS = 0.4
 
 @dataclass(frozen=True)
 class Aims:
-    """All that is to become sure (p): slopes (p, size) [stops], what it is (`RATIO` and so on), whether it is
-    at a mark, and what the model leaves out of it [stops]."""
+    """The quantities that are to become sure (p): slopes (p, size) [stops], their kinds (`RATIO` and so
+    on), true for those at a mark, and the errors that the model leaves in them [stops]."""
 
     rows: FloatArray
     of: IntArray
@@ -78,8 +78,9 @@ class Forecast:
     @classmethod
     def of(cls, belief: Belief, asked: Sequence[Question], aims: Aims) -> Forecast:
         seen = NewEvidence(belief, (), [one.as_evidence for one in asked])
-        times, subject = QuestionTimes.of(asked, belief.rig), _subjects(belief, asked)
-        after = belief.posterior
+        places = {name: i for i, name in enumerate(belief.model.names)}
+        subject = np.array([ROOM if one.head is None else places[one.head] for one in asked])
+        times, after = QuestionTimes.of(asked, belief.rig), belief.posterior
         return cls(
             seen.expected,
             after.covariance(seen.rows, seen.rows),
@@ -95,18 +96,19 @@ class Forecast:
 
     @property
     def spread(self) -> FloatArray:
-        """Variance of what each should show (m,)."""
+        """Variance of each answer (m,)."""
         return np.asarray(np.diag(self.alike) + self.noise)
 
     @property
     def gains(self) -> FloatArray:
-        """By how much each takes the mean square of the uncertainties over what is good enough down (m,)."""
+        """The drop (m,) that each answer brings in the mean square of the uncertainties over what is good
+        enough."""
         less = self.shared**2 / self.spread[:, None]
         return np.asarray(less @ self._weights)
 
     @property
     def _weights(self) -> FloatArray:
-        """The weight of each aim (p,): each kind by what is good enough of it, half of it at the marks."""
+        """The weight of each aim (p,): by kind over what is good enough of it, half of it at the marks."""
         found = np.zeros(len(self.aims.of))
         for kind, good in enumerate(GOOD_STOPS):
             for there in (self.aims.at_mark, ~self.aims.at_mark):
@@ -138,7 +140,7 @@ class Forecast:
         return [math.sqrt(float(own.max())) if len(own) else None for own in found]
 
     def with_best(self) -> Forecast:
-        """The forecast once the best of them is answered."""
+        """The forecast once the best question is answered."""
         best, over = self.best, float(self.spread[self.best])
         own, of_aims = self.alike[:, best], self.shared[best]
         return replace(
@@ -157,7 +159,3 @@ def unseen_subjects(belief: Belief) -> frozenset[int]:
     read = {name for reading in belief.readings for name in reading.heads}
     heads = {i for i, name in enumerate(belief.model.names) if name not in read}
     return frozenset(heads | ({ROOM} if all(reading.heads for reading in belief.readings) else set()))
-
-
-def _subjects(belief: Belief, asked: Sequence[Question]) -> IntArray:
-    return np.array([ROOM if one.head is None else belief.model.names.index(one.head) for one in asked])

@@ -111,7 +111,7 @@ def next_reading(
 
 
 def _told(belief: Belief, intervals: Intervals, held: Sequence[FloatArray]) -> Sureness:
-    """The uncertainties that are told at the marks: of each the largest."""
+    """The uncertainties that are told at the marks, the largest of each."""
     target, found = target_from_rig(belief.rig), []
     for mark, levels in zip(belief.rig.marks.values(), held, strict=True):
         sure = intervals.at(mark, levels.tolist(), (levels > 0).tolist(), target).uncertainty
@@ -196,23 +196,17 @@ def aims_of(
     rig, rows, left_out = belief.rig, list[FloatArray](), list[FloatArray]()
     of, at_mark = list[int](), list[bool]()
     by_face = target_from_rig(rig).read_as == "face"
-    bright, dark = (FACE_KEY, FACE_FILL) if by_face else (LIT, SHADOW)
+    pairs = (FACE_KEY, FACE_FILL) if by_face else (LIT, SHADOW), (FACE_KEY, FACE_FILL)
     others = [i for i, head in enumerate(rig.heads) if head.rule in ("hair", "background")]
     for mark, levels in zip(rig.marks.values(), held, strict=True):
         for place in places_about(mark):
             there = place == mark
             slopes, coarse = intervals.log2_slopes(place, levels if there else expected.at(place))
-            rows += [
-                slopes[bright] - slopes[dark],
-                slopes[EXPOSURE_ROW],
-                slopes[FACE_KEY] - slopes[FACE_FILL],
+            rows += [slopes[one] - slopes[other] for one, other in pairs] + [slopes[EXPOSURE_ROW]]
+            left_out += [np.hypot(coarse[one], coarse[other]) for one, other in pairs] + [
+                coarse[EXPOSURE_ROW]
             ]
-            left_out += [
-                np.hypot(coarse[bright], coarse[dark]),
-                coarse[EXPOSURE_ROW],
-                np.hypot(coarse[FACE_KEY], coarse[FACE_FILL]),
-            ]
-            of, at_mark = [*of, RATIO, EXPOSURE, FACE], [*at_mark, there, there, there]
+            of, at_mark = [*of, RATIO, FACE, EXPOSURE], [*at_mark, there, there, there]
             if there:
                 rows += list(own_light(belief, mark, levels)[1][others] - slopes[LIT])
                 left_out += [np.zeros(())] * len(others)

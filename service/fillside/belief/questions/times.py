@@ -68,14 +68,14 @@ class QuestionTimes:
         )
 
     def after_reading(self, last: Reading | None) -> FloatArray:
-        """The seconds (m,) that each takes after a reading; None for before any."""
+        """The time of each question (m,) after a reading [s]; None for before any."""
         if last is None:
             return self.going_s + np.where(self.tape, TAPE_S, READING_S + DARK_S * self.dark)
         own = last.heads[0] if last.facing == OWN_HEAD and last.heads else last.facing
         return self._after(np.array(last.at, dtype=np.float64), own, last.receptor, not last.heads)
 
     def after(self, one: int) -> FloatArray:
-        """The seconds (m,) that each takes after one of them."""
+        """The time of each question (m,) after one of them [s]."""
         return self._after(self.at[one], str(self.facing[one]), str(self.receptor[one]), bool(self.dark[one]))
 
     def _after(self, at: FloatArray, facing: str, receptor: str, dark: bool) -> FloatArray:

@@ -19,10 +19,10 @@ from fillside.belief.hypotheses import FEWEST_TO_DOUBT
 from fillside.belief.observations import DARK_LUX
 from fillside.belief.questions.candidates import TapeCandidate
 from fillside.belief.questions.next_reading import NextReading, next_reading
-from fillside.belief.result.entries import notes_of, reading_from_entry
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR
 from fillside.belief.result.expected_levels import ExpectedLevels, calibrated_head, plain_calibration
 from fillside.belief.result.intervals import Intervals, own_light
+from fillside.belief.result.restoring import notes_of
 from fillside.belief.suspicions import suspicions
 from fillside.rig.calibration import (
     CalibratedAmbient,
@@ -105,7 +105,7 @@ def _ambient(ambient: CalibratedAmbient, weighed: Sequence[WeighedReading]) -> C
 
 
 def weighed_readings(belief: Belief) -> list[WeighedReading]:
-    """Every reading with what was expected, how far off it is, and whether and why it is suspect."""
+    """Every reading with its expectation, its residual, and the reason why it is suspect, if it is."""
     if not belief.readings:
         return []
     off = belief.off_stops
@@ -132,14 +132,14 @@ def weighed_readings(belief: Belief) -> list[WeighedReading]:
 
 
 def _unlikely(belief: Belief, strange: FloatArray) -> list[str | None]:
-    """The doubts of lamp, modifier and rig file about each reading that the others do not bear out."""
+    """The doubts of lamp, modifier and rig file about readings that the others do not bear out."""
     borne_out = (strange < _BORNE_OUT) & (belief.residuals.foretold_sd < _FORETOLD_STOPS)
     suspected = suspicions(belief.readings, believe((), belief.rig))
     return [None if sound else why for sound, why in zip(borne_out.tolist(), suspected, strict=True)]
 
 
 def _has_company(belief: Belief, reading: Reading) -> bool:
-    """Return true if enough was read of the same heads for a reading to be off against that, not just the
+    """Return true if enough was read of the same heads to hold a reading against that, not just the
     labels."""
     alike = [
         one for one in belief.readings if set(one.heads) & set(reading.heads) or one.heads == reading.heads
@@ -149,14 +149,6 @@ def _has_company(belief: Belief, reading: Reading) -> bool:
 
 def _why(off: float) -> str:
     return f"{abs(off):.1f} stop {'above' if off > 0 else 'below'} what the other readings agree on"
-
-
-def readings_of(calibration: Calibration) -> tuple[Reading, ...]:
-    """The readings a calibration came from, in the order they were handed in.
-
-    Raises pydantic's ValidationError for entries that are no readings.
-    """
-    return tuple(reading_from_entry(entry) for entry in calibration.readings_in_order())
 
 
 def suggested(asked: NextReading | None) -> SuggestedReading | None:
@@ -224,7 +216,7 @@ def calibration_from_csv(text: str, rig: Rig) -> Calibration:
 
 @dataclass(frozen=True)
 class FittedCalibration:
-    """A calibration, and the evidence that this rig can have nothing to do with, with why."""
+    """A calibration, and the reasons why some of the evidence cannot be of this rig."""
 
     calibration: Calibration
     strange: dict[Piece, str]

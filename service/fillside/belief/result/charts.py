@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict
 
 from fillside.belief.belief import Belief
-from fillside.belief.forward.model import CAMERA, LN2
-from fillside.belief.forward.quantities import Point, Term, Wanted
+from fillside.belief.forward.quantities import Point
 from fillside.belief.observations import wanted_of
 from fillside.belief.result.expanded_uncertainty import COVERAGE_FACTOR, expanded
+from fillside.belief.result.intervals import light_of, own_term
 from fillside.photometry.dimming import DimmingCurve, curve
 from fillside.rig.calibration import Calibration, WeighedReading
 from fillside.rig.tables.model import Rig
@@ -70,10 +70,10 @@ class HeadCharts:
 def charts_of(belief: Belief, head: int) -> HeadCharts:
     """The curves, intervals and readings of one head."""
     rig, mark = belief.rig, belief.rig.first_mark
-    full = _light(belief, [_own_term(rig, head, 1.0, mark)])
-    dimmed = _light(belief, [_own_term(rig, head, float(level), mark) for level in _LEVELS])
+    full = light_of(belief, [own_term(rig, head, 1.0, mark)])
+    dimmed = light_of(belief, [own_term(rig, head, float(level), mark) for level in _LEVELS])
     distances, places = _line(rig, head)
-    far = _light(belief, [_own_term(rig, head, 1.0, place) for place in places])
+    far = light_of(belief, [own_term(rig, head, 1.0, place) for place in places])
     dots = _dots(belief, head)
     return HeadCharts(
         name=belief.model.names[head],
@@ -81,21 +81,13 @@ def charts_of(belief: Belief, head: int) -> HeadCharts:
         dimmed=tuple(dot[0] for dot in dots),
         fall_off=_curve(distances, far[0], _sd(belief, far[1])),
         fallen=tuple(dot[1] for dot in dots),
-        inverse_square=full[0] * (_distance(rig, head, mark) / distances) ** 2,
+        inverse_square=full[0] * (math.dist(mark, rig.heads[head].position) / distances) ** 2,
         residuals=_residuals(belief, head),
     )
 
 
 def _sd(belief: Belief, slopes: FloatArray) -> FloatArray:
     return np.sqrt(belief.posterior.variance(slopes))
-
-
-def _own_term(rig: Rig, head: int, level: float, place: Point) -> Term:
-    """The receptor that shows a head: flat, facing it at a place; of a background head at its aim."""
-    own = rig.heads[head]
-    if own.rule == "background":
-        return Term(head, level, rig.aim_of(own), CAMERA)
-    return Term(head, level, place, own.name)
 
 
 def _curve(at: FloatArray, value: FloatArray, sd_stops: FloatArray) -> ChartCurve:
@@ -107,17 +99,6 @@ def _never_falling(curve: ChartCurve) -> ChartCurve:
     """The curve with its interval as narrow as it must be, since more level never gives less light."""
     high = np.minimum.accumulate(np.minimum(curve.high, 1.0)[::-1])[::-1]
     return ChartCurve(curve.at, curve.value, np.maximum.accumulate(curve.low), high)
-
-
-def _light(belief: Belief, terms: list[Term]) -> tuple[FloatArray, FloatArray]:
-    """Lux (m,) of one head's terms without ambient light, and slopes of its log2 (m, size)."""
-    wanted = belief.model.quantities([Wanted((term,), term.place) for term in terms])
-    lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted)
-    return lux, slopes / (np.maximum(lux, 1e-6) * LN2)[:, None]
-
-
-def _distance(rig: Rig, head: int, place: Point) -> float:
-    return math.dist(place, rig.heads[head].position)
 
 
 def _line(rig: Rig, head: int) -> tuple[FloatArray, list[Point]]:
@@ -139,13 +120,12 @@ def _dots(belief: Belief, head: int) -> list[tuple[Dot, Dot]]:
             continue
         seen = wanted_of(reading, model, sky=belief.sky)
         term = seen.terms[0]
-        full = _light(belief, [replace(term, level=1.0)])[0][0]
-        here = _light(belief, [term])[0][0]
+        (full, here), _ = light_of(belief, [replace(term, level=1.0), term])
         ambient = model.lux(belief.figures, model.quantities([replace(seen, terms=(), metered=False)]))[0]
         read = reading.lux(rig.meter.constant_of(reading.receptor)) - float(ambient)
         output, left_out = max(read, 0.0) / float(full), bool(belief.wrong[i])
         at_full = output * float(full) * float(full) / max(float(here), 1e-9)
-        far = _distance(rig, head, reading.at)
+        far = math.dist(reading.at, rig.heads[head].position)
         found.append((Dot(i + 1, reading.levels[0], output, left_out), Dot(i + 1, far, at_full, left_out)))
     return found
 
@@ -164,7 +144,7 @@ class _Drawn(BaseModel):
 
 
 class LearnedReading(_Drawn):
-    """A reading on the curve: the level sent, and the output that the reading itself speaks for."""
+    """A reading beside the curve: the level sent, and the output by that reading alone."""
 
     level: float
     output: float
@@ -194,7 +174,7 @@ def learned_curve(calibration: Calibration | None, head: str) -> LearnedCurve | 
 
 
 def _on(shape: DimmingCurve, reading: WeighedReading) -> LearnedReading:
-    """A reading lies off the curve by its residual, in stops."""
+    """A reading off the curve by its residual."""
     level = float(reading.levels[0])
     output = float(shape.output_from_level(level)) * 2.0 ** float(reading.residual_stops or 0.0)
     return LearnedReading(level=level, output=output, suspect=reading.suspect)

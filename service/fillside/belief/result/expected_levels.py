@@ -53,9 +53,8 @@ def calibrated_head(belief: Belief, head: int) -> CalibratedHead:
 
 def _found(belief: Belief, head: int) -> dict[str, float]:
     there, own = belief.figures, belief.model.prior.sources
-    intensity = float(2.0 ** (there.log2_cd[head] + there.changes_stops[head].sum()))
     return {
-        "intensity_cd": min(intensity, MOST_CD),
+        "intensity_cd": min(float(there.intensity_cd[head]), MOST_CD),
         "setback_m": float(
             np.clip(there.setback_m[head] + there.moves_m[head].sum(), -MOST_SETBACK_M, MOST_SETBACK_M)
         ),
@@ -65,8 +64,7 @@ def _found(belief: Belief, head: int) -> dict[str, float]:
 
 def _room(belief: Belief, head: int) -> CalibratedRoom:
     there = belief.figures
-    intensity = min(float(2.0 ** (there.log2_cd[head] + there.changes_stops[head].sum())), MOST_CD)
-    mean = min(float(there.room_gain[head]) * intensity, MOST_LUX)
+    mean = min(float(there.room_gain[head]) * min(float(there.intensity_cd[head]), MOST_CD), MOST_LUX)
     x, y, z = (2 * mean * there.room_lean[head]).tolist()
     return CalibratedRoom(mean=mean, vector=(x, y, z))
 

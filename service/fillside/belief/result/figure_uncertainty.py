@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
 from fillside.belief.forward.model import LN2
+from fillside.belief.forward.paths import unit
 from fillside.belief.forward.priors import (
     AMBIENT,
     AMBIENT_DIRECTION_SD,
@@ -54,9 +55,7 @@ def direct_lux(belief: Belief, head: int) -> float:
     """The direct light of a head at full on a flat receptor at the first mark that faces it [lx]."""
     model, mark = belief.model, belief.rig.first_mark
     wanted = model.quantities([Wanted((Term(head, 1.0, mark, model.names[head]),), mark)])
-    there = belief.figures
-    candela = 2.0 ** (there.log2_cd[head] + there.changes_stops[head].sum())
-    return float(candela * model.direct(there, wanted.paths).lux[0])
+    return float(belief.figures.intensity_cd[head] * model.direct(belief.figures, wanted.paths).lux[0])
 
 
 @dataclass(frozen=True)
@@ -81,12 +80,12 @@ def ambient_uncertainty(belief: Belief) -> AmbientUncertainty:
     model, there = belief.model, belief.figures
     mean, lean, window, away = (np.zeros(model.size) for _ in range(4))
     mean[model.index_of_shared(AMBIENT)] = model.prior.ambient_lux[1] / LN2
-    along = _direction(there.ambient_lean)
+    along = unit(there.ambient_lean)
     place = model.index_of_shared(AMBIENT_X)
     lean[place : place + 3] = 2 * AMBIENT_DIRECTION_SD * along @ there.ambient_turn
     place = model.index_of_shared(WINDOW_X)
     growth = WINDOW_LUX * WINDOW_GROWTH * np.cosh(WINDOW_GROWTH * belief.z[place : place + 3])
-    window[place : place + 3] = _direction(np.array(there.window.toward_lux)) * growth
+    window[place : place + 3] = unit(np.array(there.window.toward_lux)) * growth
     away[model.index_of_shared(WINDOW_AWAY)] = WINDOW_AWAY_SD
     return AmbientUncertainty(
         mean_stops=_sd(belief, mean),
@@ -125,8 +124,3 @@ def _intensity_row(belief: Belief, head: int) -> FloatArray:
 
 def _sd(belief: Belief, row: FloatArray) -> float:
     return math.sqrt(float(belief.posterior.variance(row[None, :])[0]))
-
-
-def _direction(vector: FloatArray) -> FloatArray:
-    length = float(np.linalg.norm(vector))
-    return vector / length if length > 0 else vector

@@ -21,10 +21,16 @@ from fillside.balance.report import HeadReport, Report, Uncertainty
 from fillside.balance.rows import EXPOSURE, FACE_FILL, FACE_KEY, FIRST_ROLE_ROW, LIT, SHADOW, Metering, Rows
 from fillside.balance.target import BalanceTarget, target_from_rig
 from fillside.belief.belief import Belief, later
-from fillside.belief.forward.model import CAMERA, LN2
+from fillside.belief.evidence import CAMERA
 from fillside.belief.forward.paths import PerCandela, unit
 from fillside.belief.forward.quantities import Point, Quantities, Term, Wanted
-from fillside.belief.observations import MODEL_SD_STOPS, ambient_sides, exposure_facing, model_sd
+from fillside.belief.observations import (
+    MODEL_SD_STOPS,
+    ambient_sides,
+    exposure_facing,
+    log2_slopes,
+    model_sd,
+)
 from fillside.belief.result.expanded_uncertainty import expanded
 from fillside.belief.result.restoring import known_belief
 from fillside.rig.calibration import Calibration
@@ -75,7 +81,7 @@ class _Asked:
     direct: PerCandela
 
     def at(self, levels: FloatArray, daylight: float) -> Quantities:
-        """With heads at levels (n,), and so many times as much ambient light."""
+        """The same with heads at levels (n,), and so many times as much ambient light."""
         sky = np.full(len(self.wanted), max(daylight, _LEAST_DAYLIGHT))
         return replace(self.wanted, lamp_level=levels[self.wanted.lamp_head], daylight=sky)
 
@@ -102,7 +108,7 @@ class Intervals:
         self._last: tuple[object, LightUncertainty] | None = None
 
     def later(self, now_s: float) -> Intervals:
-        """The same studio's at another Unix time [s], worked out already; may be called on any thread."""
+        """The intervals at another Unix time [s], worked out already; may be called on any thread."""
         aged = Intervals(self._rig, self._calibration, later(self._belief, now_s), now_s)
         aged.daylight, aged.daylight_sd = self.daylight, self.daylight_sd
         _ = aged._belief.posterior, aged._metering, aged._template, aged._behind, aged._own_behind
@@ -133,7 +139,7 @@ class Intervals:
         return self._last[1]
 
     def of(self, report: Report, target: BalanceTarget) -> Report:
-        """A report with the uncertainties of what it says is achieved."""
+        """A report with the uncertainties of its achieved numbers."""
         sure = self.at(report.subject, *_levels(report.heads), target)
         return report.model_copy(
             update={
@@ -144,7 +150,7 @@ class Intervals:
         )
 
     def of_prediction(self, prediction: Prediction) -> Prediction:
-        """A prediction with the uncertainties of what it says."""
+        """A prediction with the uncertainties of its numbers."""
         given, lit = _levels(prediction.heads)
         sure = self.at(prediction.at, given, lit, target_from_rig(self._rig))
         levels = np.where(lit, given, 0.0)
@@ -153,10 +159,10 @@ class Intervals:
         return prediction.model_copy(update={"heads": heads, "uncertainty": sure.uncertainty})
 
     def log2_slopes(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and what the
-        model leaves out of them [stops] (k,)."""
+        """Slopes (k, size) of the log2 of all rows of the balance at a place and levels (n,), and the
+        errors that the model leaves in them [stops] (k,)."""
         lux, slopes, coarse = self._light(place, levels)
-        return _log2_slopes(lux, slopes), coarse
+        return log2_slopes(lux, slopes), coarse
 
     def _sure(
         self, place: Point, levels: FloatArray, target: BalanceTarget, doubts: tuple[HeadDoubt, ...]
@@ -167,7 +173,7 @@ class Intervals:
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
         believed = lux + self._stated_beside_lux(place, levels)
         beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
-        rows = _log2_slopes(lux, slopes)
+        rows = log2_slopes(lux, slopes)
         names, pairs = self._pairs(target, levels, shown)
         one = np.array([first for first, _, _ in pairs])
         other = np.array([-1 if second is None else second for _, second, _ in pairs])
@@ -206,10 +212,9 @@ class Intervals:
         for asked in (self._own_at(place), self._own_behind)[: 2 if at_aims else 1]:
             wanted = asked.at(levels, self.daylight)
             lux, by, by_step = belief.model.alone_and_slopes(belief.figures, wanted, asked.direct)
-            by = _log2_slopes(lux, by)
             believed[wanted.head] = lux
-            steps = _log2_slopes(lux, by_step)
-            variance[wanted.head] = belief.posterior.variance_alone(wanted.head, by, steps)
+            slopes = log2_slopes(lux, by), log2_slopes(lux, by_step)
+            variance[wanted.head] = belief.posterior.variance_alone(wanted.head, *slopes)
         off = np.log2(np.maximum(said, _DARK_LUX) / np.maximum(believed, _DARK_LUX))
         off[list(self._belief.stated_stops)] = 0.0
         for doubt, far in zip(doubts, self._far_stops(outputs, doubts)[1].tolist(), strict=True):
@@ -222,8 +227,8 @@ class Intervals:
     def _pairs(
         self, target: BalanceTarget, levels: FloatArray, shown: NDArray[np.bool_]
     ) -> tuple[tuple[str, ...], list[tuple[int, int | None, bool]]]:
-        """The other roles, and of ratio, exposure, face and them the row, the row that it is against, and
-        whether there is such a number."""
+        """The other roles; and for ratio, exposure, face and those roles the row, the row that it is held
+        against, and true where there is such a number."""
         lit = {head.rule for head, level in zip(self._rig.heads, levels.tolist(), strict=True) if level > 0}
         bright, dark = (FACE_KEY, FACE_FILL) if target.read_as == "face" else (LIT, SHADOW)
         pairs: list[tuple[int, int | None, bool]] = [
@@ -238,7 +243,8 @@ class Intervals:
         return roles, pairs
 
     def _light(self, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Lux of all rows (k,), slopes (k, size), and what the model leaves out of them [stops] (k,)."""
+        """Lux of all rows (k,), slopes (k, size), and the errors that the model leaves in them [stops]
+        (k,)."""
         belief, parts = self._belief, []
         for asked, cheeks in ((self._there_at(place), _CHEEKS), *((own, ()) for own in self._behind)):
             wanted = asked.at(levels, self.daylight)
@@ -251,11 +257,6 @@ class Intervals:
         )
         lux, slopes, coarse = (np.concatenate(pair)[order] for pair in zip(*parts, strict=True))
         return lux, slopes, coarse
-
-    def _said_lux(self, place: Point, levels: FloatArray) -> FloatArray:
-        """The scene's light in the same rows (k,) [lux]."""
-        rows = self._rows_at(place)
-        return rows.lux(self._outputs(levels)) + (self.daylight - 1) * rows.ambient
 
     def _outputs(self, levels: FloatArray) -> FloatArray:
         """Outputs (n,) of heads at levels (n,)."""
@@ -273,8 +274,8 @@ class Intervals:
         return np.asarray(np.log2(moved / np.maximum(lux, _DARK_LUX)) * [doubt.share for doubt in doubts])
 
     def _far_stops(self, outputs: FloatArray, doubts: tuple[HeadDoubt, ...]) -> tuple[FloatArray, FloatArray]:
-        """The outputs (d,) that heads in doubt may have instead of `outputs` (n,), and how far off that
-        makes their own light [stops], by its share (d,)."""
+        """The outputs (d,) that heads in doubt may have instead of `outputs` (n,), and the change of
+        their own light by that, times its share (d,) [stops]."""
         heads, curves = [doubt.head for doubt in doubts], self._metering.scene.curves
         own = outputs[heads]
         others = np.array(
@@ -294,7 +295,7 @@ class Intervals:
         alone, none = np.zeros_like(levels), np.zeros_like(levels)
         stated = list(self._belief.stated_stops)
         alone[stated] = levels[stated]
-        said = self._said_lux(place, alone) - self._said_lux(place, none)
+        said = self._rows_at(place).matrix @ self._outputs(alone)
         return np.asarray(said - (self._light(place, alone)[0] - self._light(place, none)[0]))
 
     @cached_property
@@ -429,23 +430,26 @@ def _with_own(heads: Sequence[OfHead], own_stops: Sequence[float | None]) -> tup
     return tuple(head.model_copy(update={"uncertainty_stops": stops}) for head, stops in each)
 
 
-def _log2_slopes(lux: FloatArray, slopes: FloatArray) -> FloatArray:
-    """Slopes of lux (m, k) as slopes of its log2."""
-    return np.asarray(slopes / (np.maximum(lux, _DARK_LUX) * LN2)[:, None])
-
-
 def own_light(belief: Belief, place: Point, levels: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Each head's own light [lux] (n,) at a place and levels (n,), and slopes of its log2 (n, size).
+    """Each head's own light [lux] (n,) at a place and levels (n,), and slopes of its log2 (n, size)."""
+    return light_of(
+        belief, [own_term(belief.rig, i, level, place) for i, level in enumerate(levels.tolist())]
+    )
 
-    A head is shown by a flat receptor that faces it, a background head by one at its aim toward the camera.
-    """
-    model, rig = belief.model, belief.rig
-    wanted = []
-    for i, (head, level) in enumerate(zip(rig.heads, levels.tolist(), strict=True)):
-        at, facing = (rig.aim_of(head), CAMERA) if head.rule == "background" else (place, head.name)
-        wanted.append(Wanted((Term(i, level, at, facing),), at))
-    lux, slopes = model.lux_and_slopes(belief.figures, model.quantities(wanted))
-    return lux, _log2_slopes(lux, slopes)
+
+def own_term(rig: Rig, head: int, level: float, place: Point) -> Term:
+    """The light of a head on a flat receptor that faces it at a place; for a background head, on one at its
+    aim that faces the camera."""
+    own = rig.heads[head]
+    at, facing = (rig.aim_of(own), CAMERA) if own.rule == "background" else (place, own.name)
+    return Term(head, level, at, facing)
+
+
+def light_of(belief: Belief, terms: Sequence[Term]) -> tuple[FloatArray, FloatArray]:
+    """The light of terms alone (m,) [lux], without ambient light, and slopes of its log2 (m, size)."""
+    wanted = belief.model.quantities([Wanted((term,), term.place) for term in terms])
+    lux, slopes = belief.model.lux_and_slopes(belief.figures, wanted)
+    return lux, log2_slopes(lux, slopes)
 
 
 def _levels(heads: Sequence[HeadReport | PredictedHead]) -> tuple[list[float], list[bool]]:

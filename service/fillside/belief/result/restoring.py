@@ -1,7 +1,7 @@
-"""The studio that a calibration knows, with its uncertainty: a belief at the figures that it states.
+"""The studio and the evidence that a calibration carries: a belief at the figures that it states.
 
-Nothing is fitted anew. The figures are turned back into unknowns, and the readings that the calibration
-carries say how sure those are.
+Nothing is fitted anew. The figures are turned back into unknowns, and the readings in the calibration give
+their uncertainty.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from fillside.belief.belief import Belief, known
-from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, HeadEvent, Reading, TapeMeasure
+from fillside.belief.evidence import CAMERA, OWN_HEAD, Evidence, HeadEvent, Piece, Reading, TapeMeasure
 from fillside.belief.forward.dimmer import knots_of
 from fillside.belief.forward.model import Model, model_of
 from fillside.belief.forward.paths import unit
@@ -40,10 +40,9 @@ from fillside.belief.forward.priors import (
     WINDOW_X,
 )
 from fillside.belief.observations import HAND_SD_M, ambient_sides
-from fillside.belief.result.entries import piece_from_note, reading_from_entry
 from fillside.photometry.dimming import curve
 from fillside.photometry.room_light import RoomLight, smoothest_room_light
-from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration
+from fillside.rig.calibration import CalibratedAmbient, CalibratedHead, Calibration, HeadNote, WeighedReading
 from fillside.rig.scene.scene import scene
 from fillside.rig.tables.model import Rig
 
@@ -58,7 +57,8 @@ _FARTHEST_SD = 6.0
 
 
 def known_belief(rig: Rig, calibration: Calibration | None, now_s: float | None = None) -> Belief:
-    """The studio of a calibration, or of the rig file alone; what is not of the rig is passed over.
+    """The belief about the studio of a calibration, or of the rig file alone; what is not of the rig is
+    passed over.
 
     `now_s` is as in `believe`.
     """
@@ -80,17 +80,15 @@ def known_belief(rig: Rig, calibration: Calibration | None, now_s: float | None 
     stated = calibration.hand_sd_m
     hand_m = HAND_SD_M if stated is None else min(max(float(stated), 0.0), _MOST_HAND_M)
     found = known(evidence, rig, z, hand_m, [wrong for _, wrong in taken], now_s)
-    return found if taken else replace(found, stated_stops=_stated_stops(model, calibration))
-
-
-def _stated_stops(model: Model, calibration: Calibration) -> dict[int, float]:
-    """Heads whose light a calibration states to be so sure [stops]."""
-    known_heads = ((i, calibration.heads.get(name)) for i, name in enumerate(model.names))
-    return {i: h.sigma_stops for i, h in known_heads if h is not None and h.sigma_stops is not None}
+    if taken:
+        return found
+    stated_stops = {name: head.sigma_stops for name, head in calibration.heads.items()}
+    sure = ((i, stated_stops.get(name)) for i, name in enumerate(model.names))
+    return replace(found, stated_stops={i: stops for i, stops in sure if stops is not None})
 
 
 def _readings(rig: Rig, calibration: Calibration) -> Iterator[tuple[Reading, bool]]:
-    """The readings behind a calibration that the rig could still have, and whether each was left out."""
+    """The readings behind a calibration that the rig could still have, each with true if it was left out."""
     names = {head.name for head in rig.heads}
     for entry in calibration.readings_in_order():
         try:
@@ -126,7 +124,7 @@ def _unknowns(model: Model, calibration: Calibration, told_of: set[str]) -> Floa
 
 
 def _of_head(model: Model, i: int, head: CalibratedHead) -> FloatArray:
-    """The unknowns of one head; what the calibration leaves out is as the rig file has it."""
+    """The unknowns of one head; figures that the calibration leaves out are those of the rig file."""
     prior, found = model.prior, model.per_head(np.zeros(model.size))[i].copy()
     if head.intensity_cd is not None:
         found[INTENSITY] = (math.log2(head.intensity_cd) - prior.log2_cd[i]) / INTENSITY_SD_STOPS
@@ -183,3 +181,41 @@ def _stated_light(model: Model, ambient: CalibratedAmbient) -> RoomLight:
         return RoomLight(0.0)
     lux, axes, domes = zip(*sides, strict=True)
     return smoothest_room_light(lux, np.array(axes), np.array(domes))
+
+
+def reading_from_entry(entry: WeighedReading) -> Reading:
+    """The reading of an entry in a calibration; pydantic's ValidationError for an entry that is none."""
+    own = {key: value for key, value in entry.model_dump().items() if key in Reading.model_fields}
+    return Reading.model_validate(own)
+
+
+def piece_from_note(note: HeadNote) -> TapeMeasure | HeadEvent | None:
+    """The tape measure or event in a calibration's note; None for any other."""
+    fields = note.model_dump(exclude_none=True)
+    kind = fields.pop("kind", None)
+    try:
+        if kind == "tape":
+            return TapeMeasure.model_validate(fields)
+        return HeadEvent.model_validate({**fields, "kind": kind})
+    except ValidationError:
+        return None
+
+
+def notes_of(evidence: Evidence) -> tuple[HeadNote, ...]:
+    """Tape measures and events as a calibration has them."""
+    tapes = [
+        HeadNote.model_validate({"kind": "tape", **t.model_dump(exclude_none=True)}) for t in evidence.tapes
+    ]
+    events = [HeadNote.model_validate(e.model_dump(exclude_none=True)) for e in evidence.events]
+    return (*tapes, *events)
+
+
+def evidence_of(calibration: Calibration) -> Evidence:
+    """The evidence that a calibration carries, without what is not understood."""
+    pieces: list[Piece | None] = [piece_from_note(note) for note in calibration.told]
+    for entry in calibration.readings_in_order():
+        try:
+            pieces.append(reading_from_entry(entry))
+        except ValidationError:
+            continue
+    return Evidence.of([piece for piece in pieces if piece is not None])

@@ -82,8 +82,8 @@ class Change:
 
 @dataclass(frozen=True)
 class Story:
-    """A change with its prior, the sizes that it may have (g,), their weights (g,), and what each makes of
-    what was seen and is asked (g, l)."""
+    """A change with its prior, the sizes that it may have (g,), their weights (g,), and the effect of
+    each on observations and questions (g, l)."""
 
     kind: Kind
     of: int | None
@@ -183,7 +183,7 @@ class NewEvidence:
 
     @cached_property
     def by_sensor(self) -> NDArray[np.bool_]:
-        """True for what a sensor in a fixed place showed (l,)."""
+        """True for values of a sensor in a fixed place (l,)."""
         return np.array([isinstance(one, SensorValue) for one in self.seen], dtype=np.bool_)
 
     @cached_property
@@ -195,7 +195,7 @@ class NewEvidence:
 
     @cached_property
     def own_sd(self) -> FloatArray:
-        """Standard uncertainty of each alone (l,): by meter, hand and what the model leaves out, or by the
+        """Standard uncertainty of each alone (l,): by meter, hand and the errors of the model, or by the
         tape."""
         model, found = self.belief.model, np.full(len(self.seen), MEASURED_SD_M)
         coarse = model_sd(model, self._figures, self._here, self._lux_and_slopes[0])
@@ -210,8 +210,8 @@ class NewEvidence:
 
     @cached_property
     def errors(self) -> FloatArray:
-        """Covariance of the errors (l, l); a sensor is off by its own scale and by where it was put all the
-        time."""
+        """Covariance of the errors (l, l); those of a sensor by its scale and its place are the same all
+        the time."""
         put = self.belief.hand_sd_m * self._by_hand_stops_m * self.by_sensor
         scale = self.belief.rig.meter.sigma * self.by_sensor
         return np.asarray(np.diag(self.own_sd**2) + np.outer(put, put) + np.outer(scale, scale))
@@ -220,26 +220,21 @@ class NewEvidence:
     def foretold(self) -> FloatArray:
         """Covariance of what the belief foretells (l, l)."""
         ambient = self.rows[:, self.belief.model.index_of_shared(AMBIENT)]
-        share = ambient / self.belief.model.prior.ambient_lux[1] / LN2 * self._under_a_sky_untold
+        untold = [isinstance(one, Reading) and told_lux(one, self.belief.rig) is None for one in self.seen]
+        share = ambient / self.belief.model.prior.ambient_lux[1] / LN2 * np.array(untold, dtype=np.bool_)
         walked = DAYLIGHT_DRIFT_STOPS**2 * min(self._days, DAYLIGHT_DAYS)
         return self.belief.posterior.covariance(self.rows, self.rows) + walked * np.outer(share, share)
 
     @cached_property
-    def _under_a_sky_untold(self) -> NDArray[np.bool_]:
-        """True for readings (l,) beside which no sensor told of the daylight."""
-        rig = self.belief.rig
-        return np.array([isinstance(one, Reading) and told_lux(one, rig) is None for one in self.seen])
-
-    @cached_property
     def heads(self) -> tuple[int, ...]:
-        """The heads that it is of."""
+        """The heads that the evidence is of."""
         names = self.belief.model.names
         found = {n for one in self.seen for n in ((one.head,) if isinstance(one, TapeMeasure) else one.heads)}
         return tuple(names.index(name) for name in names if name in found)
 
     @cached_property
     def stories(self) -> tuple[Story, ...]:
-        """Every change that could be behind it, one at a time."""
+        """Every change that could be behind the evidence, one at a time."""
         return tuple(self._stories())
 
     def _stories(self) -> Iterator[Story]:
@@ -287,7 +282,7 @@ def _wanted(one: Seen, model: Model, sky: Sky | None) -> Wanted:
 
 
 def _story(kind: Kind, of: int | None, nodes: FloatArray, effects: FloatArray) -> Story:
-    """A story from what happens at a few sizes (n,), with many between them."""
+    """A story from its effects at a few sizes (n,), with many between them."""
     sizes = np.linspace(nodes[0], nodes[-1], _SIZES)
     weights = np.exp(-0.5 * np.linspace(-_FARTHEST_SD, _FARTHEST_SD, _SIZES) ** 2)
     between = np.stack([np.interp(sizes, nodes, own) for own in effects.T], axis=1)
@@ -318,8 +313,8 @@ class Judgement:
 
 
 def judge(evidence: NewEvidence, least: float = 0.0) -> Judgement:
-    """Find the most probable changes behind new evidence, one after the other, each of this probability at
-    least."""
+    """Find the most probable changes behind new evidence one after the other, each at least this
+    probable."""
     off, spread = evidence.off, evidence.foretold + evidence.errors
     stories, changes = list(evidence.stories), list[Change]()
     while True:

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 
 from fillside.belief.belief import Belief
 from fillside.belief.evidence import Reading, SensorValue
-from fillside.belief.forward.model import PER_HEAD
 from fillside.belief.forward.priors import INTENSITY, INTENSITY_SD_STOPS
 from fillside.belief.observations import LAMP_DRIFT_STOPS
 from fillside.belief.since.changes import NewEvidence
@@ -66,7 +65,7 @@ def drifts(belief: Belief, sightings: Sequence[Sighting], since_s: float) -> Dri
     z, found = belief.z, np.zeros(belief.model.heads)
     for _ in range(_ROUNDS):
         evidence = NewEvidence(belief, [one.shown for one in sightings], z=z)
-        shares = _shares(evidence)
+        shares = belief.model.shares(evidence.rows)
         off = evidence.off + shares @ found
         errors = evidence.foretold + evidence.errors
         alike = _alike(belief, sightings, since_s, shares, errors, off)
@@ -78,14 +77,6 @@ def drifts(belief: Belief, sightings: Sequence[Sighting], since_s: float) -> Dri
         belief.model.per_head(z)[:, INTENSITY] += found / INTENSITY_SD_STOPS
     left = alike[:, -1, -1] - np.einsum("il,li->i", with_now, weighed[:, 1:])
     return Drifts(found, np.sqrt(np.maximum(left, 0.0)), shares, off)
-
-
-def _shares(evidence: NewEvidence) -> FloatArray:
-    """The share of each head (l, n) in the light of each reading, as slopes of the one's stops in the
-    other's."""
-    model = evidence.belief.model
-    own = evidence.rows[:, : model.heads * PER_HEAD].reshape(-1, model.heads, PER_HEAD)
-    return np.asarray(own[:, :, INTENSITY] / INTENSITY_SD_STOPS)
 
 
 def _alike(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from operator import attrgetter
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict
@@ -15,7 +16,6 @@ from fillside.belief.since.changes import Change
 from fillside.metering.routine.checks import (
     GOOD_STOPS,
     MOST_STOPS,
-    CheckReading,
     CheckResult,
     ExpectedBalance,
 )
@@ -82,8 +82,8 @@ def _stops_over(metered: float | None, wanted: float | None) -> float | None:
 def _unwanted(
     held: ExpectedBalance, done: Sequence[CheckResult], ratio_off: float | None, as_expected: bool
 ) -> Iterator[str]:
-    """In what the light is not the one that is wanted: as it is believed to be, and why; or, where all is as
-    expected, as it was metered all the same."""
+    """Sentences on the light where it is not the wanted one: as it is believed to be, with the reason;
+    or, where all is as expected, as it was metered."""
     report, metered = held.report, dict(_metered_errors(held, done, ratio_off))
     why = "; ".join(limit.says for limit in report.limits if limit.at != "colour")
     believed = {
@@ -104,7 +104,7 @@ def _unwanted(
 def _metered_errors(
     held: ExpectedBalance, done: Sequence[CheckResult], ratio_off: float | None
 ) -> Iterator[tuple[str, tuple[float, float]]]:
-    """By how many stops what was metered is off what is wanted, and how far it may be, by quantity."""
+    """Metered quantities over what is wanted of them, and the most that each may be off [stops], by name."""
     if ratio_off is not None:
         yield RATIO, (ratio_off, MOST_STOPS)
     wanted = held.report.target.exposure_lux
@@ -162,14 +162,10 @@ def _side(held: ExpectedBalance, done: Sequence[CheckResult], rule: str) -> floa
 
 def _alone_lux(done: Sequence[CheckResult], head: str) -> float | None:
     """The light of one head alone as it is held [lux]: the median of what was read at the mark."""
-    first = next((c.check for c in done if c.check.what == "head" and c.check.head == head), None)
-    if first is None:
-        return None
-    return float(np.median([c.read_lux for c in done if c.read_m is None and _is_same(c.check, first)]))
-
-
-def _is_same(one: CheckReading, other: CheckReading) -> bool:
-    return (one.lit, one.at, one.receptor, one.facing) == (other.lit, other.at, other.receptor, other.facing)
+    setting = attrgetter("lit", "at", "receptor", "facing")
+    read = [(setting(c.check), c) for c in done if c.read_m is None]
+    first = next((own for own, c in read if c.check.what == "head" and c.check.head == head), None)
+    return None if first is None else float(np.median([c.read_lux for own, c in read if own == first]))
 
 
 def _changes(held: ExpectedBalance, done: Sequence[CheckResult], began_s: float) -> dict[str | None, str]:

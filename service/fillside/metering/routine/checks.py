@@ -91,7 +91,7 @@ class CheckResult(BaseModel):
 
     @property
     def seen(self) -> Seen:
-        """The same as evidence."""
+        """The check as evidence."""
         check = self.check
         if self.read_m is not None:
             return TapeMeasure(head=str(check.head), at=check.at, distance_m=self.read_m)
@@ -159,14 +159,16 @@ class ExpectedBalance:
             if own == rule
         ]
         if asked:
-            asked.append(("exposure", None, self._exposure()))
-        lit = [i for i, rule in enumerate(rules) if rule == "background" and self._is_wanted(i)]
-        if lit:
-            asked.append(("background", self.scene.names[lit[0]], self._background(lit[0])))
+            lit = dict(self._lit(("key", "fill")))
+            exposure = _reading(lit, self.at, exposure_facing(self.rig), self.rig.meter.receptor)
+            asked.append(("exposure", None, exposure))
+        for head, (rule, role) in enumerate(zip(rules, self.scene.roles, strict=True)):
+            if rule == "background" and role not in self._out_roles:
+                lit = dict(self._lit(("key", "fill", "hair", "background")))
+                x, y, z = (float(v) for v in self.scene.aims[head])
+                asked.append(("background", self.scene.names[head], _reading(lit, (x, y, z), "camera")))
+                break
         return self._expected(asked)
-
-    def _is_wanted(self, head: int) -> bool:
-        return self.scene.roles[head] not in self._out_roles
 
     def alone(self, head: int, at: Point | None = None) -> CheckReading:
         """One head alone at its held level, flat receptor facing it, at the subject or elsewhere."""
@@ -174,21 +176,12 @@ class ExpectedBalance:
         return self._expected([(what, self.scene.names[head], self._alone(head, at))])[0]
 
     def nearer(self, head: int) -> CheckReading:
-        """The same nearer to the head, on the line to it."""
+        """The check of one head alone from nearer by, on the line to it."""
         return self.alone(head, _nearer(self.at, self.rig.heads[head].position))
 
     def _alone(self, head: int, at: Point | None = None) -> Reading:
         name = self.scene.names[head]
         return _reading({name: self.levels[name]}, self.at if at is None else at, name)
-
-    def _exposure(self) -> Reading:
-        lit = dict(self._lit(("key", "fill")))
-        return _reading(lit, self.at, exposure_facing(self.rig), self.rig.meter.receptor)
-
-    def _background(self, head: int) -> Reading:
-        lit = dict(self._lit(("key", "fill", "hair", "background")))
-        x, y, z = (float(v) for v in self.scene.aims[head])
-        return _reading(lit, (x, y, z), "camera")
 
     def _lit(self, rules: tuple[str, ...]) -> Iterator[tuple[str, float]]:
         for name, rule in zip(self.scene.names, self.scene.rules, strict=True):
@@ -196,7 +189,7 @@ class ExpectedBalance:
                 yield name, self.levels[name]
 
     def _expected(self, asked: Sequence[tuple[What, str | None, Seen]]) -> tuple[CheckReading, ...]:
-        """Checks with what is expected of them."""
+        """Checks with the values expected of them."""
         evidence = NewEvidence(self.belief, (), [one for _, _, one in asked])
         sigma = np.sqrt(np.diag(evidence.foretold + evidence.errors))
         found = []
@@ -267,8 +260,8 @@ class ExpectedBalance:
                 yield "again", None, one
 
     def _of_head(self, head: int, seen: Sequence[Seen]) -> Iterator[tuple[What, str | None, Seen]]:
-        """Of a head that was read alone: a tape; the same once more; one as it was taken for the calibration,
-        which says best what is other since; and one nearer to it."""
+        """Questions about a head that was read alone: a tape; the same reading again; one as for the
+        calibration, which shows best what has changed; and one nearer to the head."""
         name = self.scene.names[head]
         alone = [one for one in seen if isinstance(one, Reading) and one.heads == (name,)]
         if not alone:

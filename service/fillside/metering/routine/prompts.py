@@ -64,7 +64,7 @@ def measuring_words(rig: Rig, place: Sequence[float], head: str) -> str:
 
 
 def nearer_words(off_m: float) -> str:
-    """What a tape says, from how much farther a head is than it stood [m].
+    """The answer to a tape measure, by how much farther off a head is than it stood [m].
 
     >>> nearer_words(0.25), nearer_words(-0.004)
     ('0.25 m farther than it stood', 'as far away as it stood')
@@ -124,7 +124,8 @@ def lit_words(rig: Rig, wanted: Sequence[str], burning: Sequence[str]) -> str:
         "as held" if len(fixed) < len(wanted) else "as it burns" if len(fixed) == 1 else "as they burn"
     )
     by_hand = [name for name in fixed if not must_stay_on(rig.head(name))]
-    see_to = f" See that {names_of(by_hand)} {_is(by_hand)} switched on." if by_hand else ""
+    are = "is" if len(by_hand) == 1 else "are"
+    see_to = f" See that {names_of(by_hand)} {are} switched on." if by_hand else ""
     return f"{names_of(wanted)} on {as_they_are}, the others out{but}.{see_to}"
 
 
@@ -160,10 +161,6 @@ def flag_words(rig: Rig, names: Sequence[str]) -> list[str]:
             "between lamp and meter; never cover a lamp."
         )
     return directions
-
-
-def _is(names: Sequence[str]) -> str:
-    return "is" if len(names) == 1 else "are"
 
 
 def known_words(asked: SuggestedReading | None) -> tuple[str, ...]:

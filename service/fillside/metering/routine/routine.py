@@ -127,14 +127,14 @@ def start(kind: Kind, now: float) -> Routine:
 
 
 def ticked(routine: Routine, item: str, known: tuple[str, ...]) -> Routine:
-    """One caution ticked; KeyError for one that is not asked."""
+    """Tick one caution; KeyError for one that is not asked."""
     if item not in known:
         raise KeyError(item)
     return routine.model_copy(update={"ticked": tuple(dict.fromkeys((*routine.ticked, item)))})
 
 
 def go(routine: Routine, known: tuple[str, ...]) -> Routine:
-    """On from the cautions, once all are ticked; in the stage that reads, into the dark."""
+    """Go on from the cautions, once all are ticked; in the stage that reads, into the dark."""
     if routine.stage == "read":
         return routine.model_copy(update={"dark": True})
     missing = [item for item in known if item not in routine.ticked]
@@ -164,7 +164,7 @@ def warm_up(routine: Routine, lux: float, now: float) -> tuple[Routine, str]:
 
 
 def took(routine: Routine, number: int, head: str = "") -> Routine:
-    """A calibration reading taken and kept under this number, in a round of a head."""
+    """Take a calibration reading, kept under this number; in a round, that of a head."""
     read = (*routine.read, head) if routine.kind == "round" else ()
     return routine.model_copy(update={"readings": (*routine.readings, number), "read": read, "dark": False})
 
@@ -185,15 +185,12 @@ def announced(routine: Routine, to_come: int) -> Routine:
 
 
 def more(routine: Routine) -> Routine:
-    """Back to the readings, for two more; what was checked is to be checked against what they say."""
+    """Go back for two more readings; the checks are made again by what those say."""
     ends_at = len(routine.readings) + MORE
+    # Checks are named by two words, or "exposure"; heads by one, and the room's own light by none.
+    passed_over = tuple(what for what in routine.passed_over if " " not in what and what != "exposure")
     update = {"stage": "read", "ends_at": ends_at, "asked_for_more": True, "checked": ()}
-    return routine.model_copy(update={**update, "passed_over": _beside_checks(routine)})
-
-
-def _beside_checks(routine: Routine) -> tuple[str, ...]:
-    """The readings among all that was passed over: heads, and the room's own light."""
-    return tuple(what for what in routine.passed_over if " " not in what and what != "exposure")
+    return routine.model_copy(update={**update, "passed_over": passed_over})
 
 
 def passed_over(routine: Routine, what: str) -> Routine:
@@ -202,7 +199,7 @@ def passed_over(routine: Routine, what: str) -> Routine:
 
 
 def took_check(routine: Routine, one: CheckResult, number: int | None = None) -> Routine:
-    """A verification reading taken; by its number it counts for a calibration too."""
+    """Take a verification reading; with its number it counts for a calibration too."""
     counted = (*routine.verified, number) if routine.kind == "calibrate" and number else routine.verified
     return routine.model_copy(update={"checked": (*routine.checked, one), "verified": counted})
 

@@ -37,7 +37,7 @@ from fillside.rig.tables.model import Point, Rig
 
 
 class Tick(BaseModel):
-    """One thing to have seen to before light is metered."""
+    """A caution to be ticked before light is metered."""
 
     model_config = ConfigDict(frozen=True)
 
@@ -114,7 +114,7 @@ class StudioKnowledge:
 
     @property
     def best(self) -> Calibration | None:
-        """The latest fit once it rests on readings of a head, before that the calibration in use."""
+        """The latest fit once it rests on readings of a head; before that, the calibration in use."""
         if self.latest is None or (not self.taken and self.used is not None):
             return self.used
         return self.latest
@@ -198,6 +198,7 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
     following = SuggestedReading() if weighed is None else weighed.next or SuggestedReading()
     head, at = asked.head or "", asked.at or known.rig.start
     shown = _Shown.of(known, {head: float(asked.level)} if head else {})
+    near_lamps = " ".join(one.says for one in cautions_of(known.rig) if one.key in _NEAR_LAMPS)
     if not head:
         shown = shown.dark(known.rig, routine.dark)
     return Step(
@@ -211,7 +212,7 @@ def _read(routine: Routine, known: StudioKnowledge) -> Step:
             *shown.says,
             place_words(known.rig, at),
             receptor_words(asked.receptor, asked.facing, head),
-            *(_near_lamps(known.rig) if routine.kind == "round" else ()),
+            *((near_lamps,) if routine.kind == "round" else ()),
         ),
         asks=Asks(
             head=head,
@@ -297,12 +298,8 @@ def _metered_heads(rig: Rig) -> list[str]:
 _ORDER = {"key": 0, "fill": 1}
 
 
-def _near_lamps(rig: Rig) -> list[str]:
-    """The cautions about heat and glare, in one line."""
-    return [" ".join(one.says for one in cautions_of(rig) if one.key in _NEAR_LAMPS)]
-
-
 _NEAR_LAMPS = ("hot-lamps", "glare")
+"""Cautions that are told in a round, which has no stage for ticking them."""
 
 
 def _verify(routine: Routine, known: StudioKnowledge) -> Step:
@@ -345,8 +342,8 @@ def _where_words(rig: Rig, asked: CheckReading) -> tuple[str, ...]:
     """Directions for the meter and its receptor, or for the tape."""
     if asked.what == "tape":
         return (measuring_words(rig, asked.at, str(asked.head)),)
-    place = half_way_words if asked.what == "near" else None
-    where = place_words(rig, asked.at) if place is None else place(rig, asked.at, str(asked.head))
+    is_near = asked.what == "near"
+    where = half_way_words(rig, asked.at, str(asked.head)) if is_near else place_words(rig, asked.at)
     return where, receptor_words(asked.receptor, asked.facing, asked.head or "")
 
 
@@ -447,7 +444,7 @@ class _Shown:
         return cls(lit, burning, flag_words(rig, burning))
 
     def dark(self, rig: Rig, asked: bool) -> _Shown:
-        """For the room's own light: dark only once that is asked for."""
+        """The light for a reading of the room: dark only once that is asked for."""
         work = {head.name: 0.0 for head in rig.heads if head.rule == "work" and not head.dimming.fixed}
         says = dark_words(rig, self.flag, asked)
         if not asked:

@@ -44,7 +44,6 @@ class Trend:
 
     state: State
     offset_stops: float
-    offset_sigma_stops: float
     left_stops: float
 
 
@@ -57,22 +56,18 @@ def trend(lit_s: Sequence[float], off_stops: Sequence[float], sigma_stops: float
     times, off = np.asarray(lit_s, dtype=np.float64), np.asarray(off_stops, dtype=np.float64)
     if len(times) < 2 or times.shape != off.shape:
         raise ValueError("a trend needs two readings or more, each with its time")
-    even_cost, even, even_sd = _level(off, sigma_stops)
+    even, even_sd = float(off.mean()), sigma_stops / math.sqrt(len(off))
+    even_cost = float(np.sum((off - even) ** 2)) / sigma_stops**2
     curves = [_rise(times, off, float(tau), sigma_stops) for tau in _TAUS_S] if len(times) > 2 else []
     best = min(curves, key=lambda curve: curve[0], default=None)
     # Two more unknowns must be worth their keep: Schwarz's criterion, Annals of Statistics 6, 1978.
     if best is not None and best[0] + 2 * math.log(len(times)) < even_cost:
         _, settled, settled_sd, left = best
         if abs(left) > WARM_WITHIN_STOPS:
-            return Trend("warming up", settled, settled_sd, left)
+            return Trend("warming up", settled, left)
         even, even_sd = settled, settled_sd
     state: State = "changed" if abs(even) > max(2 * even_sd, WARM_WITHIN_STOPS) else "steady"
-    return Trend(state, even, even_sd, 0.0)
-
-
-def _level(off: FloatArray, sigma: float) -> tuple[float, float, float]:
-    mean = float(off.mean())
-    return float(np.sum((off - mean) ** 2)) / sigma**2, mean, sigma / math.sqrt(len(off))
+    return Trend(state, even, 0.0)
 
 
 def _rise(
@@ -105,17 +100,17 @@ class Warming:
         self._heads: dict[str, _LitHead] = {}
 
     def lit(self, names: Collection[str]) -> None:
-        """These heads are lit now and no others."""
+        """Note that these heads are lit now, and no others."""
         now = self._clock()
         self._heads = {name: self._heads.get(name) or _LitHead(now) for name in names}
 
     def forget(self, name: str | None = None) -> None:
-        """Of this head, or of all, nothing was read."""
+        """Drop the readings of this head, or of all heads."""
         for known in self._heads if name is None else {name} & self._heads.keys():
             self._heads[known] = _LitHead(self._heads[known].since_s)
 
     def read(self, name: str, off_stops: float, sigma_stops: float) -> None:
-        """The head alone gave so many stops more than calibrated, to a standard uncertainty."""
+        """Note that the head alone gave so many stops more than calibrated, to a standard uncertainty."""
         one = self._heads.setdefault(name, _LitHead(self._clock()))
         one.lit_s.append(self._clock() - one.since_s)
         one.off_stops.append(off_stops)
