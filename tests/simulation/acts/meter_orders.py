@@ -19,7 +19,8 @@ from simulation.world import Given, World
 Args = dict[str, Any]
 NUMBERED = re.compile(r"(?:reading|tape|event) (\d+) (?:taken|noted)")
 GARBAGE: tuple[Any, ...] = ("nan", None, [], -31, 2_000_000, "640 lx", {"lux": 3}, True)
-SKY_LUX = 640.0
+SKY_LUX, ROOM_LUX = 640.0, 20.0
+"""What a sensor at the window shows, and what the sky gives at the chair."""
 
 
 def number_in(given: Given) -> int | None:
@@ -50,12 +51,15 @@ def _tape(random: Random, rig: Args) -> Args:
 
 
 def _file(random: Random, rig: Args) -> Args:
-    lines = ["head,level,x,y,z,value,unit,receptor,facing"]
+    lines = ["head,level,x,y,z,value,unit,receptor,facing,daylight_lux,daylight_sensor"]
     for head in names_of(rig):
         for mark, level in (("chair", 1.0), ("chair", 0.6), ("desk", 0.8)):
             place = rig["marks"][mark]
             value = said_lux(random, lux_at(rig, outputs_at(rig, {head: level}), place))
-            lines.append(f"{head},{level},{','.join(map(str, place))},{value},lux,flat,head")
+            lines.append(f"{head},{level},{','.join(map(str, place))},{value},lux,flat,head,,")
+    if "window" in rig.get("sensors", {}):
+        chair = ",".join(map(str, rig["marks"]["chair"]))
+        lines.append(f",,{chair},{said_lux(random, ROOM_LUX)},lux,flat,camera,{SKY_LUX},window")
     return {"do": "import", "readings": "\n".join(lines) + "\n"}
 
 
