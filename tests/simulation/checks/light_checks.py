@@ -28,7 +28,7 @@ EVEN_FROM_OUTPUT = 0.035
 """Below the knee of every rig a head moves evenly in output."""
 SPAN_S, LEAST_SPAN_S, FRAME_S, LATE_S = 0.5, 0.2, 0.023, 0.15
 """The span over which a speed is judged, the least of it, a frame, and the light that a stall adds to one."""
-MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 2.0, 0.5, 0.1
+MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 4.0, 0.5, 0.1
 """After lies a believed dimmer is not the true one: the light may change by so many times its speed, take
 such a step, and seem to be below its knee up to this output."""
 
