@@ -29,7 +29,7 @@ CHECKS: list[Check] = [
 ]
 
 
-METERING = ("reading", "tape", "event", "check", "strike", "sensor", "routine")
+METERING = ("reading", "readings", "tape", "event", "check", "strike", "sensor", "routine")
 ABOUT_METERING_EACH = 4
 """Every so many seeds a story is about somebody with a meter."""
 

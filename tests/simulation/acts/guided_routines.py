@@ -6,7 +6,7 @@ import asyncio
 from random import Random
 from typing import Any
 
-from simulation.acts.meter_orders import number_in
+from simulation.acts.meter_orders import ROOM_LUX, number_in
 from simulation.acts.process_faults import SETTLES_S, kill_and_start
 from simulation.stories import ACTS, ActKind
 from simulation.studio.meter import lux_at, names_of, outputs_at, said_lux, tape_of
@@ -15,7 +15,6 @@ from simulation.world import Given, World
 Args = dict[str, Any]
 KINDS = ("calibrate", "calibrate", "lineup", "round")
 TRIES_EACH_S, RESTS_WITHIN_S = 0.5, 15.0
-ROOM_LUX = 20.0
 FICKLE = (0.0, 0.1, 0.3)
 """How often somebody does something else than what is asked."""
 

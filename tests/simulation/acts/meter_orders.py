@@ -19,7 +19,8 @@ from simulation.world import Given, World
 Args = dict[str, Any]
 NUMBERED = re.compile(r"(?:reading|tape|event) (\d+) (?:taken|noted)")
 GARBAGE: tuple[Any, ...] = ("nan", None, [], -31, 2_000_000, "640 lx", {"lux": 3}, True)
-SKY_LUX = 640.0
+SKY_LUX, ROOM_LUX = 640.0, 20.0
+"""What a sensor at the window shows, and what the sky gives at the chair."""
 
 
 def number_in(given: Given) -> int | None:
@@ -49,6 +50,19 @@ def _tape(random: Random, rig: Args) -> Args:
     return {"do": "read", "head": head, "at": mark, **tape_of(random, rig, head, rig["marks"][mark])}
 
 
+def _file(random: Random, rig: Args) -> Args:
+    lines = ["head,level,x,y,z,value,unit,receptor,facing,daylight_lux,daylight_sensor"]
+    for head in names_of(rig):
+        for mark, level in (("chair", 1.0), ("chair", 0.6), ("desk", 0.8)):
+            place = rig["marks"][mark]
+            value = said_lux(random, lux_at(rig, outputs_at(rig, {head: level}), place))
+            lines.append(f"{head},{level},{','.join(map(str, place))},{value},lux,flat,head,,")
+    if "window" in rig.get("sensors", {}):
+        chair = ",".join(map(str, rig["marks"]["chair"]))
+        lines.append(f",,{chair},{said_lux(random, ROOM_LUX)},lux,flat,camera,{SKY_LUX},window")
+    return {"do": "import", "readings": "\n".join(lines) + "\n"}
+
+
 def _event(random: Random, rig: Args) -> Args:
     return {
         "do": "event",
@@ -64,7 +78,7 @@ async def _do_order(world: World, args: Args) -> None:
 
 def _check(random: Random, rig: Args) -> Args:
     head = random.choice([None, *names_of(rig)])
-    return {"head": head, "times": random.choice([1, 1, 3]), "drift": random.choice([0.0, -0.3, 0.4, -2.0])}
+    return {"head": head, "times": random.choice([1, 2, 6]), "drift": random.choice([0.0, -0.3, 0.4, -1.2])}
 
 
 async def _do_check(world: World, args: Args) -> None:
@@ -141,6 +155,13 @@ ACTS["reading"] = ActKind(
     _do_order,
     lambda args: f"somebody reads {args['value']} lx of {args['head']} at the {args['at']}",
     share=0.7,
+    may_lie=True,
+)
+ACTS["readings"] = ActKind(
+    _file,
+    _do_order,
+    lambda args: f"somebody hands in a file of {args['readings'].count('lux,flat')} readings",
+    share=0.6,
     may_lie=True,
 )
 ACTS["tape"] = ActKind(

@@ -28,7 +28,9 @@ EVEN_FROM_OUTPUT = 0.035
 """Below the knee of every rig a head moves evenly in output."""
 SPAN_S, LEAST_SPAN_S, FRAME_S, LATE_S = 0.5, 0.2, 0.023, 0.15
 """The span over which a speed is judged, the least of it, a frame, and the light that a stall adds to one."""
-MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 2.0, 0.5, 0.1
+METERED_TIMES = 1.5
+"""By how much a dimmer may seem to be steeper after readings near the truth."""
+MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 4.0, 0.5, 0.1
 """After lies a believed dimmer is not the true one: the light may change by so many times its speed, take
 such a step, and seem to be below its knee up to this output."""
 
@@ -50,15 +52,15 @@ class Turns:
         self._known = False
         self.times: deque[float] = deque(maxlen=MOST_TURNS + 1)
 
-    def goes(self, output: float, now_s: float) -> bool:
+    def goes(self, output: float, now_s: float, turn_stops: float = TURN_STOPS) -> bool:
         """Take the next light; return true if it makes the fourth turn of a second."""
         stops = math.log2(max(output, LEAST_OUTPUT))
         if not self._known:
             self._known, self._high, self._low = True, stops, stops
         way = 0
-        if stops < self._high - TURN_STOPS - SLACK and self._way >= 0:
+        if stops < self._high - turn_stops - SLACK and self._way >= 0:
             way = -1
-        elif stops > self._low + TURN_STOPS + SLACK and self._way <= 0:
+        elif stops > self._low + turn_stops + SLACK and self._way <= 0:
             way = 1
         if way:
             turns = self._way != 0
@@ -68,6 +70,13 @@ class Turns:
                 return len(self.times) > MOST_TURNS and now_s - self.times[0] < WINDOW_S - SLACK
         self._high, self._low = max(self._high, stops), min(self._low, stops)
         return False
+
+
+def _turn_stops(world: World) -> float:
+    """Return the least change of light that is a turn, where the dimmers may be believed to be others."""
+    if world.may_be_misled:
+        return TURN_STOPS * MISLED_TIMES
+    return TURN_STOPS * (METERED_TIMES if world.may_be_metered else 1.0)
 
 
 @asynccontextmanager
@@ -80,7 +89,7 @@ async def steady_light(world: World) -> AsyncIterator[None]:
         world.may_step.discard(lamp.name)
         if is_free:
             turns[lamp.name] = Turns()  # what came before it, the daemon cannot know
-        if turns[lamp.name].goes(lamp.output(code), world.now) and not world.may_be_metered:
+        if turns[lamp.name].goes(lamp.output(code), world.now, _turn_stops(world)):
             world.complain("flash", f"{lamp.name} turns four times within a second")
         hung = {head["name"] for head in world.rig["heads"]} | world.going_out.keys()
         if code == 0:
