@@ -337,6 +337,23 @@ def test_each_word_stands_for_an_act_of_the_routines() -> None:
     assert set(COMMANDS.values()) < set(get_args(Act))
 
 
+def test_a_tape_that_is_to_be_told_only_is_not_taken_in_silence(monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from fillside.cli.commands import metering
+
+    given: list[dict[str, Any]] = []
+
+    class Deaf:
+        def do(self, order: dict[str, Any]) -> dict[str, Any]:
+            given.append(order)
+            return {"ok": True, "note": ""}
+
+    monkeypatch.setattr(metering, "patient_daemon", lambda *_: Deaf())
+    CliRunner().invoke(metering.read, ["1.62", "m", "--head", "key", "--check"], catch_exceptions=False)
+    assert given == [{"do": "read", "value": 1.62, "unit": "m", "head": "key", "check": True}]
+
+
 def test_groups_hand_their_daemon_down() -> None:
     from fillside.cli.commands.metering import readings
 
