@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from fillside.cli.render.readings import calibration_lines, interval_text, readi
 from fillside.hold.snapshot.places import places_of
 from fillside.rig.scene.scene import scene
 from fillside.rig_file import load_rig
+from fillside.storage.rows import LINEUP_TAPE
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -135,6 +137,9 @@ def test_tables_of_what_was_kept() -> None:
     (_, line) = reading_lines([reading])
     assert "640 lx" in line
     assert "does not count: taken again" in line
+    for purpose in ("tape", LINEUP_TAPE):
+        tape = {**reading, "purpose": purpose, "body": {"head": "key", "at": [0, 0, 1.2], "distance_m": 1.62}}
+        assert re.search(r"key +1\.62 m +0\.00, 0\.00, 1\.20 m", reading_lines([tape])[1])
     made = {"id": 1, "at": 0.0, "readings": [1, 2], "used": True, "meter": {"receptor": "dome"}}
     marks = {"chair": {"ratio_sigma_stops": 0.05, "exposure_sigma_stops": 0.04}}
     lines = calibration_lines([{**made, "body": {"marks": marks}}])
