@@ -279,3 +279,22 @@ async def test_news_that_cannot_be_stored_is_refused(store: Store) -> None:
         with pytest.raises(Refusal, match="it cannot be kept") as caught:
             await here.do(do="event", head="fill", kind="moved")
         assert caught.value.code == "not_now"
+
+
+async def test_a_tape_from_elsewhere_answers_no_line_up(store: Store) -> None:
+    """How far a head is from another place says nothing of how far it stood from the one that is asked."""
+    async with made(rig_of(), store) as here:
+        await here.through_the_cautions("calibrate")
+        await here.do(do="calibrate", act="skip")
+        await here.to_the_end()
+        await here.through_the_cautions("lineup")
+        while here.step["asks"]["unit"] == "lux":
+            far = 2**-0.5 if "key" in here.step["title"] else 1.0
+            await here.do(do="read", value=here.step["asks"]["expected_lux"] * far)
+        asks = here.step["asks"]
+        assert asks["unit"] == "m"
+        x, y, z = asks["at"]
+        with pytest.raises(Refusal, match="a tape from another place than this check wants"):
+            await here.do(do="read", value=2.0, unit="m", at=[x + 0.5, y, z])
+        assert here.step["asks"] == asks
+        assert "farther" in await here.do(do="read", value=asks["expected_m"] + 0.3, unit="m", at=asks["at"])
