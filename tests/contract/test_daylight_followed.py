@@ -126,10 +126,14 @@ async def test_a_sensor_that_falls_silent_leaves_the_room_as_it_was(store: Store
         await learned(here)
         await here.do(do="sensor", name="window", value=200)
         before = here.hold.scene.ambient
+        assert here.desk.view().notes == ()
         here.clock_s[0] += SILENT_S + 1
         state = here.desk.view().daylight
         assert state is not None
         assert "silent" in state["says"]
+        assert here.desk.view().notes == (
+            "the daylight is not followed by the sensor window: silent; the room's light is taken as it was",
+        )
         assert here.hold.scene.ambient == before
 
 

@@ -297,3 +297,22 @@ async def test_no_reading_is_taken_for_all_that_is_lit_before_a_routine_asks(sto
         with pytest.raises(Refusal, match="say which head was lit"):
             await here.do(do="read", value=100)
         assert kept.readings(store) == []
+
+
+async def test_a_tape_from_elsewhere_answers_no_line_up(store: Store) -> None:
+    """How far a head is from another place says nothing of how far it stood from the one that is asked."""
+    async with made(rig_of(), store) as here:
+        await here.through_the_cautions("calibrate")
+        await here.do(do="calibrate", act="skip")
+        await here.to_the_end()
+        await here.through_the_cautions("lineup")
+        while here.step["asks"]["unit"] == "lux":
+            far = 2**-0.5 if "key" in here.step["title"] else 1.0
+            await here.do(do="read", value=here.step["asks"]["expected_lux"] * far)
+        asks = here.step["asks"]
+        assert asks["unit"] == "m"
+        x, y, z = asks["at"]
+        with pytest.raises(Refusal, match="a tape from another place than this check wants"):
+            await here.do(do="read", value=2.0, unit="m", at=[x + 0.5, y, z])
+        assert here.step["asks"] == asks
+        assert "farther" in await here.do(do="read", value=asks["expected_m"] + 0.3, unit="m", at=asks["at"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from fillside.cli.render.readings import calibration_lines, interval_text, readi
 from fillside.hold.snapshot.places import places_of
 from fillside.rig.scene.scene import scene
 from fillside.rig_file import load_rig
+from fillside.storage.rows import LINEUP_TAPE
 
 CONFIG = Path(__file__).parents[2] / "config"
 
@@ -135,6 +137,9 @@ def test_tables_of_what_was_kept() -> None:
     (_, line) = reading_lines([reading])
     assert "640 lx" in line
     assert "does not count: taken again" in line
+    for purpose in ("tape", LINEUP_TAPE):
+        tape = {**reading, "purpose": purpose, "body": {"head": "key", "at": [0, 0, 1.2], "distance_m": 1.62}}
+        assert re.search(r"key +1\.62 m +0\.00, 0\.00, 1\.20 m", reading_lines([tape])[1])
     made = {"id": 1, "at": 0.0, "readings": [1, 2], "used": True, "meter": {"receptor": "dome"}}
     marks = {"chair": {"ratio_sigma_stops": 0.05, "exposure_sigma_stops": 0.04}}
     lines = calibration_lines([{**made, "body": {"marks": marks}}])
@@ -335,6 +340,23 @@ def test_each_word_stands_for_an_act_of_the_routines() -> None:
     from fillside.orders.metering import Act
 
     assert set(COMMANDS.values()) < set(get_args(Act))
+
+
+def test_a_tape_that_is_to_be_told_only_is_not_taken_in_silence(monkeypatch: pytest.MonkeyPatch) -> None:
+    from click.testing import CliRunner
+
+    from fillside.cli.commands import metering
+
+    given: list[dict[str, Any]] = []
+
+    class Deaf:
+        def do(self, order: dict[str, Any]) -> dict[str, Any]:
+            given.append(order)
+            return {"ok": True, "note": ""}
+
+    monkeypatch.setattr(metering, "patient_daemon", lambda *_: Deaf())
+    CliRunner().invoke(metering.read, ["1.62", "m", "--head", "key", "--check"], catch_exceptions=False)
+    assert given == [{"do": "read", "value": 1.62, "unit": "m", "head": "key", "check": True}]
 
 
 def test_groups_hand_their_daemon_down() -> None:

@@ -7,6 +7,7 @@ import itertools
 import pytest
 
 from contract.meter_studio import head_table, rig_of
+from fillside.metering.routine.prompts import known_words
 from fillside.metering.routine.routine import (
     ACTS,
     STAGES,
@@ -236,6 +237,8 @@ def test_what_is_known_at_the_end_is_said_and_what_two_more_would_bring() -> Non
     )
     good = step_of(checking, wanting(good=True, ratio_sigma_stops=0.09)).says
     assert any("good enough to shoot. More readings would bring little." in says for says in good)
+    (other,) = known_words(wanting(others_sigma_stops=0.2).latest.next)  # type: ignore[union-attr]
+    assert "±0.20 stop of face, ±0.40 stop of other heads to the key: not as well" in other
     lineup = step_of(at_stage("lineup", "verify"), wanting()).says
     assert not any(says.startswith("Known") for says in lineup)
 

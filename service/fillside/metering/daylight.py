@@ -41,6 +41,9 @@ class _SensorValue:
     at_unix_s: float
 
 
+FOLLOWED = "followed"
+
+
 class Daylight:
     """Follows one sensor at most, the one that the rig file names."""
 
@@ -141,5 +144,12 @@ class Daylight:
             "toward_key": key,
             "toward_fill": fill,
             "toward_camera": camera,
-            "says": self._why or ("silent; the room's light is taken as it was" if silent else "followed"),
+            "says": self._why or ("silent; the room's light is taken as it was" if silent else FOLLOWED),
         }
+
+    def notes(self) -> tuple[str, ...]:
+        """A line for people while a sensor is there and the daylight is not followed all the same."""
+        state = self.state()
+        if state is None or state["says"] == FOLLOWED:
+            return ()
+        return (f"the daylight is not followed by the sensor {state['sensor']}: {state['says']}",)

@@ -234,6 +234,8 @@ class GuidedRoutine:
         check = self._check
         assert check is not None, "a step that asks has a check"
         if isinstance(seen, TapeMeasure):
+            if math.dist(seen.at, check.at) > SAME_PLACE_M:
+                raise Refusal("not_now", "that is a tape from another place than this check wants")
             await keep(self._store, seen, LINEUP_TAPE, who)
             self._go_to(acts.took_check(routine, taped_result(check, seen.distance_m)))
             return nearer_words(seen.distance_m - (check.expected_m or 0.0))

@@ -105,7 +105,7 @@ class MeterOrders:
         """The part of the state that metering adds: the routine that is under way, daylight, and drift."""
         used = self._calibrator.used
         changed = self._rig_watch.notes(() if used is None else used.readings)
-        notes = (*changed, *self._drift.notes())
+        notes = (*changed, *self._daylight.notes(), *self._drift.notes())
         return MeterView(self.routine(), self._daylight.state(), self._drift.state(), notes)
 
     def routine(self) -> dict[str, Any] | None:

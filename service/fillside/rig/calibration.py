@@ -141,6 +141,7 @@ class SuggestedReading(CalibrationPart):
             ratio held at the marks, now, after this answer, and after one more [stops].
         exposure_sigma_stops and so on: the same of the exposure [stops].
         face_sigma_stops and so on: the same of the face's two sides [stops].
+        others_sigma_stops and so on: the same of hair and background heads against the key [stops].
         good: true if the light is known well enough to shoot.
         enough: true if this answer is no longer necessary: it is good, or little is to be gained.
         to_come, to_come_s: number of answers until no more are necessary, and the time that they take [s].
@@ -165,6 +166,9 @@ class SuggestedReading(CalibrationPart):
     face_sigma_stops: Number | None = None
     face_sigma_after_stops: Number | None = None
     face_sigma_after_two_stops: Number | None = None
+    others_sigma_stops: Number | None = None
+    others_sigma_after_stops: Number | None = None
+    others_sigma_after_two_stops: Number | None = None
     good: StrictBool = False
     enough: StrictBool = False
     to_come: Number = 1
@@ -177,6 +181,7 @@ class SuggestedReading(CalibrationPart):
             *("ratio_sigma_stops", "ratio_sigma_after_stops", "ratio_sigma_after_two_stops"),
             *("exposure_sigma_stops", "exposure_sigma_after_stops", "exposure_sigma_after_two_stops"),
             *("face_sigma_stops", "face_sigma_after_stops", "face_sigma_after_two_stops"),
+            *("others_sigma_stops", "others_sigma_after_stops", "others_sigma_after_two_stops"),
             *("good", "enough", "to_come", "to_come_s"),
         }
     )

@@ -258,6 +258,54 @@ async def test_what_to_expect_is_said_in_the_meters_own_words(handset: Page, cor
     await expect(handset.locator("#expected")).to_contain_text(f"f/{full} .{tenths}")
 
 
+async def calibrated(here: Studio) -> None:
+    """Each head was read alone at two levels, so a line-up has something to hold against."""
+    for name in ("key", "fill"):
+        for level in (0.4, 0.8):
+            await here.do(do="show", heads={name: level})
+            await here.settled()
+            lux = meter_of(here).lux(
+                Reading(heads=(name,), levels=(level,), at=here.running.rig.start, value=1)
+            )
+            await here.do(do="read", value=lux, head=name)
+    await here.do(do="all")
+    await here.until(lambda s: bool(s["calibrated_at"]) and s["settled"])
+
+
+async def test_a_tape_that_a_line_up_asks_for_is_entered_in_metres_or_feet(
+    handset: Page, corner: Studio
+) -> None:
+    await calibrated(corner)
+    await start(handset, corner, "Line up")
+    await at_step(handset, (await corner.settled())["routine"])
+    await expect(handset.get_by_label("metres of a tape")).to_be_hidden()
+    await enter(handset, f"{await shown_lux(corner, meter_of(corner)) * 2**-0.4:.0f}")
+    await act(handset, "Take it").tap()
+    state = await corner.until(lambda s: s["routine"]["asks"]["unit"] == "m" and s["settled"])
+    await at_step(handset, state["routine"])
+    stood_m = state["routine"]["asks"]["expected_m"]
+    await expect(handset.locator("#expected")).to_have_text(f"It stood {stood_m:.2f} m away")
+    await expect(handset.locator("#entered")).to_have_text("_ m")
+    for width, height in PHONES:
+        await handset.set_viewport_size({"width": width, "height": height})
+        assert await handset.evaluate("document.documentElement.scrollWidth <= innerWidth"), width
+    await act(handset, "Take it").tap(force=True)
+    await expect(handset.locator("#routine-answer")).to_contain_text("Enter what the tape shows first")
+    await handset.keyboard.type(f"{stood_m + 0.5:.2f}")
+    await expect(handset.locator("#off-expected")).to_have_text("0.50 m farther than it stood")
+    await handset.locator("#scales [value=lux]").check()
+    await expect(handset.locator("#entered")).to_have_text("_ lx")
+    await handset.get_by_label("feet of a tape").check()
+    await handset.keyboard.type(f"{(stood_m - 0.3) / 0.3048:.2f}")
+    await expect(handset.locator("#off-expected")).to_have_text("1.0 ft nearer than it stood")
+    await act(handset, "Take it").tap()
+    state = await corner.until(lambda s: s["routine"]["asks"]["unit"] == "lux")
+    await at_step(handset, state["routine"])
+    await expect(handset.locator("#entered")).to_have_text("_ lx")
+    tape = kept.readings(corner.running.store, 1)[0].body
+    assert tape["distance_m"] == pytest.approx(stood_m - 0.3, abs=0.002)
+
+
 async def test_an_odd_value_is_questioned_before_it_is_taken(handset: Page, corner: Studio) -> None:
     await start(handset, corner)
     await reading(handset, corner)

@@ -39,11 +39,13 @@ MOST_TO_COME, _LOOKED_AT = 30, 200
 
 @dataclass(frozen=True)
 class Sureness:
-    """Standard uncertainties at the marks [stops]; None where the rig has no such number."""
+    """Standard uncertainties at the marks [stops], of other heads against the key; None where the rig has no
+    such number."""
 
     ratio: float | None
     exposure: float | None
     face: float | None
+    others: float | None
 
 
 @dataclass(frozen=True)
@@ -92,8 +94,8 @@ def next_reading(
     asked = _foremost(belief, asked, aims)
     found = Forecast.of(belief, asked, aims)
     best, after = found.best, found.with_best()
-    now = _told(belief, intervals, held)
-    good = not found.unseen and _is_good([now.ratio, now.exposure, now.face, found.told()[OTHERS]])
+    now = _told(belief, intervals, held, found.told()[OTHERS])
+    good = not found.unseen and _is_good([now.ratio, now.exposure, now.face, now.others])
     enough = good or (not found.unseen and _gains_little(found))
     to_come, seconds = (0, 0.0) if enough else _to_come(found, _usual(belief, found))
     return NextReading(
@@ -110,19 +112,19 @@ def next_reading(
     )
 
 
-def _told(belief: Belief, intervals: Intervals, held: Sequence[FloatArray]) -> Sureness:
+def _told(belief: Belief, intervals: Intervals, held: Sequence[FloatArray], others: float | None) -> Sureness:
     """The uncertainties that are told at the marks, the largest of each."""
     target, found = target_from_rig(belief.rig), []
     for mark, levels in zip(belief.rig.marks.values(), held, strict=True):
         sure = intervals.at(mark, levels.tolist(), (levels > 0).tolist(), target).uncertainty
         found.append((sure.ratio_stops, sure.exposure_stops, sure.face_stops))
     most = [max((u for u in own if u is not None), default=None) for own in zip(*found, strict=True)]
-    return Sureness(*(None if u is None else u / COVERAGE_FACTOR for u in most))
+    return Sureness(*(None if u is None else u / COVERAGE_FACTOR for u in most), others)
 
 
 def _sureness(found: Forecast) -> Sureness:
     told = found.told()
-    return Sureness(told[RATIO], told[EXPOSURE], told[FACE])
+    return Sureness(told[RATIO], told[EXPOSURE], told[FACE], told[OTHERS])
 
 
 def _is_good(told: Sequence[float | None]) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -158,7 +158,7 @@ def suggested(asked: NextReading | None) -> SuggestedReading | None:
     sure = {
         f"{name}_sigma{when}_stops": _short(sigma)
         for when, then in (("", asked.now), ("_after", asked.after), ("_after_two", asked.after_two))
-        for name, sigma in (("ratio", then.ratio), ("exposure", then.exposure), ("face", then.face))
+        for name, sigma in asdict(then).items()
         if sigma is not None
     }
     return SuggestedReading.model_validate(

@@ -145,15 +145,15 @@ def read(
     from fillside.cli.meter_display import DisplayUnit, parse_reading, parse_tape
 
     daemon = patient_daemon(url, token)
-    text = f"{plain(value)} {unit}".strip()
+    text, told = f"{plain(value)} {unit}".strip(), {"check": True} if check else {}
     try:
         if (tape := parse_tape(text)) is not None:
-            print_note(daemon.do({"do": "read", **tape, **_members(given)}), as_json)
+            print_note(daemon.do({"do": "read", **tape, **_members(given), **told}), as_json)
             return
         is_stop = "+" in text or text.lower().startswith("f")
         display = DisplayUnit.of_camera(daemon.state()["camera"]) if is_stop else DisplayUnit()
         order = {"do": "read", **parse_reading(text, display)[0]}
-        order |= _members(given) | ({"check": True} if check else {})
+        order |= _members(given) | told
     except ValueError as error:
         raise WrongUse(str(error)) from error
     print_note(daemon.do(order), as_json)

@@ -32,7 +32,7 @@ def reading_lines(found: Sequence[Row]) -> list[str]:
 def _shown(one: Row) -> tuple[str, str, str, str, str]:
     """Format what was lit, its level, what the meter or the tape showed, where, and the receptor."""
     body = one["body"]
-    if one["purpose"] == "tape":
+    if "distance_m" in body:  # a tape, told by itself or asked for in a line-up
         return body["head"], "", f"{body['distance_m']:.2f} m", numbers.metres(body["at"]), ""
     if one["purpose"] == "event":
         return body["head"], "", body["kind"], "", ""

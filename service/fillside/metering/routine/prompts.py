@@ -13,7 +13,7 @@ from fillside.rig.tables.model import WORK_ROLE, Head, Rig
 
 SAME_PLACE_M = 0.03
 HOLD_IT = "Arm out, phone screen away."
-_OF_THE_LIGHT = ("ratio", "exposure", "face")
+_OF_THE_LIGHT = {"ratio": "ratio", "exposure": "exposure", "face": "face", "others": "other heads to the key"}
 
 
 def place_words(rig: Rig, place: Sequence[float]) -> str:
@@ -182,5 +182,5 @@ def known_words(asked: SuggestedReading | None) -> tuple[str, ...]:
 
 def _within(asked: SuggestedReading, when: str) -> dict[str, float]:
     """Expanded uncertainties by name [stops], of those that there are."""
-    found = {name: getattr(asked, f"{name}_sigma{when}_stops") for name in _OF_THE_LIGHT}
+    found = {words: getattr(asked, f"{name}_sigma{when}_stops") for name, words in _OF_THE_LIGHT.items()}
     return {name: expanded(float(sigma)) for name, sigma in found.items() if sigma is not None}

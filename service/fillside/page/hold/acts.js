@@ -143,7 +143,7 @@ export class Acts {
 const stepName = (by, less, more) => `${words.stepsForSpeech(by)} ${by < 0 ? less : more}`;
 
 function button(text, name, act, kind) {
-  const one = make("button", { type: "button", class: kind, "aria-label": name }, text);
+  const one = make("button", { class: kind, "aria-label": name }, text);
   one.addEventListener("click", act);
   return one;
 }

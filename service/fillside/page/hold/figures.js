@@ -1,6 +1,6 @@
 // The main figures: ratio and exposure in large type, the face as two numbers and a bar, and three lines of status.
 
-import { byId, children, make, mark, say } from "../shared/dom.js";
+import { byId, children, makeLine, mark, say } from "../shared/dom.js";
 import { settings } from "../shared/settings.js";
 import * as words from "../shared/words.js";
 import { ticked } from "./view.js";
@@ -139,7 +139,6 @@ function uncertaintyText({ ratio_stops: ratio, exposure_stops: exposure }, calib
   return exposure === null ? "No light to be sure of" : `Exposure ${words.around(exposure)}${by}`;
 }
 
-const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));
 
 function shortList(things) {
   return things.length > 2 ? `${things[0]} and ${things.length - 1} more` : things.join(", ");

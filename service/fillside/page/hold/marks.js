@@ -93,7 +93,7 @@ export class MarkChart {
 const makeSpot = () =>
   make(
     "button",
-    { type: "button", role: "radio", class: "spot" },
+    { role: "radio", class: "spot" },
     make("span", { class: "spot-name" }),
     make("span", { class: "spot-far" }),
   );

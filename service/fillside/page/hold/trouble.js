@@ -1,6 +1,6 @@
 // Health of the wires, limits of the balance, and remedies, each in one plain line.
 
-import { byId, children, make, mark, say } from "../shared/dom.js";
+import { byId, children, makeLine, mark, say } from "../shared/dom.js";
 import * as words from "../shared/words.js";
 import { ticked } from "./view.js";
 
@@ -79,4 +79,3 @@ function fill(id, lines, otherwise = null) {
   }
 }
 
-const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

@@ -11,14 +11,16 @@ export const SCALES = {
   ev: { name: "EV", says: "exposure value at ISO 100" },
   tenths: { name: "f/ ⅒", says: "f-stops in tenths" },
   thirds: { name: "f/ ⅓", says: "f-stops in thirds" },
+  m: { name: "m", says: "metres of a tape" },
+  ft: { name: "ft", says: "feet of a tape" },
 };
 
-export const FULL_STOPS = ["0.7", "1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32"];
-const THIRDS = {
-  0.7: ["0.7", "0.8", "0.9"], 1: ["1", "1.1", "1.2"], 1.4: ["1.4", "1.6", "1.8"], 2: ["2", "2.2", "2.5"],
-  2.8: ["2.8", "3.2", "3.5"], 4: ["4", "4.5", "5"], 5.6: ["5.6", "6.3", "7.1"], 8: ["8", "9", "10"],
-  11: ["11", "13", "14"], 16: ["16", "18", "20"], 22: ["22", "25", "29"], 32: ["32", "36", "40"],
-};
+/** Metres in each unit of a tape. */
+export const TAPES = { m: 1, ft: words.METRES_PER_FOOT };
+
+const THIRD_STOPS = "0.7 0.8 0.9 1 1.1 1.2 1.4 1.6 1.8 2 2.2 2.5 2.8 3.2 3.5 4 4.5 5 5.6 6.3 7.1 8 9 10 11 13 14 16 18 20 22 25 29 32 36 40".split(" ");
+export const FULL_STOPS = THIRD_STOPS.filter((_, i) => i % 3 === 0);
+const thirdStop = (full, part) => THIRD_STOPS[3 * FULL_STOPS.indexOf(full) + part];
 
 /** Parse a time such as "1/50" or "0.02" to seconds; NaN for anything else. */
 export function seconds(text) {
@@ -27,15 +29,13 @@ export function seconds(text) {
   return match[1] ? 1 / Number(match[1]) : Number(match[2]);
 }
 
-const stopsOf = (full) => FULL_STOPS.indexOf(full) - 1; // f/1 is 0
-
 /** Return the {value, unit} to send for an entry, null while it is no reading. */
 export function readingOf(entry) {
   const { scale, text, full, part, iso, shutter } = entry;
   if (scale === "tenths" || scale === "thirds") {
     if (!full || part === null || !(Number(iso) > 0) || !(seconds(shutter) > 0)) return null;
     const at = `@${iso}@${shutter.replace(/\s/g, "")}`;
-    if (scale === "thirds") return { unit: `f/${THIRDS[full][part]}${at}` };
+    if (scale === "thirds") return { unit: `f/${thirdStop(full, part)}${at}` };
     return { unit: `f/${full}+${(part / 10).toFixed(1)}${at}` };
   }
   if (!/\d/.test(text)) return null;
@@ -43,12 +43,12 @@ export function readingOf(entry) {
 }
 
 export function luxOf(entry, constant) {
-  if (!readingOf(entry)) return null;
+  if (!readingOf(entry) || entry.scale in TAPES) return null;
   const { scale, text, full, part, iso, shutter } = entry;
   if (scale === "lux") return Number(text);
   if (scale === "fc") return Number(text) * words.LUX_PER_FOOT_CANDLE;
   if (scale === "ev") return (constant * 2 ** Number(text)) / 100;
-  const stops = stopsOf(full) + (scale === "tenths" ? part / 10 : part / 3);
+  const stops = FULL_STOPS.indexOf(full) - 1 + (scale === "tenths" ? part / 10 : part / 3);
   return (constant * 2 ** stops) / (seconds(shutter) * Number(iso));
 }
 
@@ -66,13 +66,12 @@ function fStop(stops, scale) {
   const index = Math.floor(whole / steps) + 1;
   if (index < 0) return "less than f/0.7";
   if (index >= FULL_STOPS.length) return "more than f/32";
-  const part = whole - (index - 1) * steps;
-  return scale === "tenths" ? `f/${FULL_STOPS[index]} .${part}` : `f/${THIRDS[FULL_STOPS[index]][part]}`;
+  return scale === "tenths" ? `f/${FULL_STOPS[index]} .${whole - (index - 1) * steps}` : `f/${THIRD_STOPS[whole + 3]}`;
 }
 
 export function entryText(entry) {
   const { scale, text, full, part } = entry;
   if (scale === "tenths") return full ? `f/${full} .${part ?? "_"}` : "f/_";
-  if (scale === "thirds") return full ? `f/${THIRDS[full][part ?? 0]}` : "f/_";
+  if (scale === "thirds") return full ? `f/${thirdStop(full, part ?? 0)}` : "f/_";
   return `${(text || "_").replace("-", "−")} ${SCALES[scale].name}`;
 }

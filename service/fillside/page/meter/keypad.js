@@ -2,7 +2,7 @@
 
 import { byId, make, mark, say } from "../shared/dom.js";
 import { settings } from "../shared/settings.js";
-import { FULL_STOPS, SCALES, entryText } from "./display.js";
+import { FULL_STOPS, SCALES, TAPES, entryText } from "./display.js";
 
 const STORAGE_KEY = "fillside.entry";
 const LONGEST = 8;
@@ -37,14 +37,17 @@ export class Keypad {
     this.#wire(onEnter);
   }
 
-  /** Begin a new reading, unless `purpose` is the one being entered; the camera's settings fill empty fields. */
-  begin(purpose, camera) {
+  /** Begin a new reading, or a tape, unless `purpose` is the one being entered; the camera's settings fill empty fields. */
+  begin(purpose, camera, byTape) {
     const { entry } = this;
+    mark(byId("scales"), "data-tape", byTape ? "" : null);
     if (!entry.iso && camera.iso) entry.iso = String(camera.iso);
     if (!entry.shutter) entry.shutter = shutterText(camera);
     if (purpose !== this.#purpose) {
       this.#purpose = purpose;
       this.#reset({});
+      if (!(entry.scale in TAPES)) entry.meter = entry.scale;
+      entry.scale = byTape ? (settings.units === "feet" ? "ft" : "m") : entry.meter;
     }
     this.#show();
   }
@@ -158,7 +161,7 @@ function shutterText(camera) {
 }
 
 function keyButton(name, face, label, pressable) {
-  const button = make("button", { type: "button", "data-key": name, "aria-label": label }, face);
+  const button = make("button", { "data-key": name, "aria-label": label }, face);
   if (pressable) button.setAttribute("aria-pressed", "false");
   return button;
 }

@@ -3,7 +3,7 @@
 import { byId, children, make, mark, say } from "../shared/dom.js";
 import { wireLongPress } from "../shared/long_press.js";
 import * as words from "../shared/words.js";
-import { displayOf, luxOf, readingOf } from "./display.js";
+import { TAPES, displayOf, luxOf, readingOf } from "./display.js";
 import { Findings } from "./findings.js";
 import { Keypad } from "./keypad.js";
 
@@ -112,7 +112,7 @@ export class RoutineView {
     mark(byId("routine-asks"), "hidden", asks ? null : "");
     this.#showWait();
     if (!asks) return;
-    if (key !== this.#stepKey) this.keypad.begin(`${routine} ${stage} ${number} ${asks.head}`, this.#camera);
+    if (key !== this.#stepKey) this.keypad.begin(`${routine} ${stage} ${number} ${asks.head} ${asks.unit}`, this.#camera, asks.unit === "m");
     this.#compare();
   }
 
@@ -121,6 +121,10 @@ export class RoutineView {
     if (!asks) return;
     const constant = this.#constants[asks.receptor];
     const { entry } = this.keypad;
+    if (asks.unit === "m") {
+      this.#compareTape(asks.expected_m, entry);
+      return;
+    }
     const uncertainty = asks.sigma_stops === null ? "" : ` ${words.within(asks.sigma_stops)}`;
     const lux = asks.expected_lux;
     say(byId("expected"), lux === null ? "Nothing to compare with yet" : `Expect ${displayOf(lux, entry, constant)}${uncertainty}`);
@@ -130,6 +134,15 @@ export class RoutineView {
     const difference = off === null ? "" : `${words.stops(Math.abs(off), false)} ${off < 0 ? "under" : "over"} what was expected`;
     say(byId("off-expected"), isDoubtful ? `▲ ${difference}: look again at head, unit and receptor` : difference);
     mark(byId("off-expected"), "data-off", isDoubtful ? "true" : null);
+    this.#showTake();
+  }
+
+  #compareTape(stoodM, { scale, text }) {
+    const length = (m) => words.length(m, scale === "ft" ? "feet" : "metric");
+    say(byId("expected"), `It stood ${length(stoodM)} away`);
+    const offM = Number(text) > 0 && scale in TAPES ? Number(text) * TAPES[scale] - stoodM : 0;
+    say(byId("off-expected"), offM ? `${length(Math.abs(offM))} ${offM < 0 ? "nearer" : "farther"} than it stood` : "");
+    mark(byId("off-expected"), "data-off", offM > 3 * stoodM ? "true" : null);
     this.#showTake();
   }
 
@@ -152,7 +165,7 @@ export class RoutineView {
   }
 
   #obstacleTo(reading) {
-    if (!reading) return "Enter what the meter shows first";
+    if (!reading) return `Enter what the ${this.keypad.entry.scale in TAPES ? "tape" : "meter"} shows first`;
     if (!this.#settled) return "The light is still moving: take it once it rests";
     return this.#waitLeft() > 0 ? "The lamp is still warming: take it when the time is up" : null;
   }
@@ -286,10 +299,7 @@ function count({ stage, number, of }) {
 
 const verdictRow = () => make("tr", {}, make("th", { scope: "row" }), make("td"), make("td"), make("td"));
 
-function localTime(iso) {
-  const time = new Date(iso);
-  return Number.isNaN(time.getTime()) ? iso : time.toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
-}
+const localTime = (iso) => new Date(iso).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
 
 // Some browsers allow a wake lock only at secure addresses, others not at all.
 let wakeLock = null;

@@ -87,7 +87,7 @@ function reachPart({ reach, balance }, i) {
       : `${wanted} cannot be had here at any exposure.`,
   ];
   const id = `plan-says-${i}`;
-  const svg = draw("svg", { class: "reach", viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img", "aria-labelledby": id, focusable: "false" });
+  const svg = draw("svg", { class: "reach", viewBox: `0 0 ${WIDE} ${HIGH}`, role: "img", "aria-labelledby": id });
   svg.append(...region(reach, balance.target.ratio_stops, i));
   return [
     svg,

@@ -57,3 +57,6 @@ export function children(list, items, keyOf, makeOne) {
   });
   return pairs;
 }
+
+/** Make a line of a list: a sign and words. */
+export const makeLine = () => make("li", {}, make("span", { class: "sign", "aria-hidden": "true" }), make("span", { class: "words" }));

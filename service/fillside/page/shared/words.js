@@ -1,7 +1,7 @@
 // Numbers for people: with a unit, a true minus sign and no more digits than their uncertainty allows.
 
 export const LUX_PER_FOOT_CANDLE = 10.763910416709722; // 1 foot is 0.3048 m exactly (international yard and pound, 1959)
-const METRES_PER_FOOT = 0.3048;
+export const METRES_PER_FOOT = 0.3048;
 const NOTHING = "–";
 
 const isNumber = (value) => typeof value === "number" && Number.isFinite(value);
