@@ -76,8 +76,8 @@ async def test_the_light_is_told_as_the_state_tells_it(up: Running) -> None:
 async def test_the_light_has_its_uncertainty(up: Running) -> None:
     found = await families(up)
     for what in ("ratio", "exposure", "face"):
-        # By labels alone nothing is known to better than a good part of a stop.
-        assert 0.5 < value(found, f"fillside_{what}_uncertainty_stops") < 20
+        # By labels alone nothing is known to better than a good part of a stop, of dim lamps next to nothing.
+        assert 0.5 < value(found, f"fillside_{what}_uncertainty_stops") < 100
 
 
 async def test_orders_and_refusals_are_counted_and_timed(up: Running) -> None:

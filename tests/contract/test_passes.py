@@ -24,7 +24,7 @@ from fillside.orders.registry import ORDERS, kind_of
 STRANGER = "192.0.2.7"
 """An address that RFC 5737 keeps for examples."""
 WORDS = sorted(ORDERS)
-OF_A_METER = {"read", "sensor"}
+OF_A_METER = {"read", "sensor", "event"}
 
 
 def allowed(may: Right, said: object) -> bool:

@@ -13,14 +13,15 @@ from fillside.storage.rows import LAST_UNIX_S, LONGEST_TEXT, MOST_ID, TABLES, Ba
 
 CALIBRATION = json.loads((Path(__file__).parent / "earlier_calibration.json").read_text())["calibration"]
 LIGHT = json.dumps({"heads": [{"head": "key"}], "target": {}, "achieved": {}, "face": {}})
+HEADS = json.dumps({"key": {"position": [0, 1, 2], "intensity_cd": 900, "lamp": "led", "modifier": "bare"}})
 RIGHT: dict[str, tuple[Any, ...]] = {
     "remembered": (1, 1e9, '{"mode": "freeze"}'),
     "undoable": (4, '{"do": "dark"}'),
     "journal": (4, 1e9, "anna", "http", "", '{"do": "dark"}', "ok", "", 3, 1e9 + 2),
     "identity": ("uuid", "abc"),
     "reading": (4, 1e9, "anna", "light", '{"value": 640}', "slipped"),
-    "calibration": (4, 1e9, "{}", "[1, 2]", json.dumps(CALIBRATION), 1),
-    "metering": (1, 4, "{}", 0),
+    "calibration": (4, 1e9, "{}", "[1, 2]", json.dumps(CALIBRATION), 1, "[[1, 2]]"),
+    "metering": (1, 4, "{}", 0, HEADS),
     "removal": ("reading", 0),
     "take": (4, 1e9, 1e9 + 60, LIGHT, LIGHT, "{}", "{}", "{}"),
 }
@@ -67,12 +68,14 @@ WRONG: dict[str, dict[str, tuple[Any, ...]]] = {
         "readings": ("", "{}", "[0]", '["1"]', "1"),
         "body": (*NO_OBJECT, '{"heads": 7}'),
         "chosen": (2, None, "1"),
+        "spans": ("", "{}", "[1]", "[[1]]", "[[-1, 2]]", "[[1, -2]]"),
     },
     "metering": {
         "id": (2, None),
         "calibration": tuple(one for one in NO_NUMBER if one is not None),
         "routine": NO_OBJECT,
         "weighed": NO_COUNT,
+        "heads": (*NO_OBJECT, '{"key": {}}', '{"key": {"position": [0, 1], "intensity_cd": 900}}'),
     },
     "removal": {"name": (*NO_TEXT, None), "rows": NO_COUNT},
     "take": {
@@ -104,7 +107,7 @@ def test_a_right_row_is_read_as_what_was_stored(name: str) -> None:
     """Numbers, times and text as they are, and JSON as what it says."""
     for stored, read in zip(RIGHT[name], TABLES[name].check(RIGHT[name]), strict=True):
         if isinstance(stored, str) and not isinstance(read, str):
-            assert json.loads(stored) == (list(read) if isinstance(read, tuple) else read)
+            assert json.loads(stored) == json.loads(json.dumps(read))
         else:
             assert read == stored
 
@@ -114,7 +117,7 @@ def test_a_right_row_is_read_as_what_was_stored(name: str) -> None:
     [
         ("journal", ("last_at",)),
         ("reading", ("struck",)),
-        ("metering", ("calibration", "routine")),
+        ("metering", ("calibration", "routine", "heads")),
         ("take", ("ended", "last", "belief", "geometry", "camera")),
     ],
 )

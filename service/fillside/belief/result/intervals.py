@@ -169,7 +169,7 @@ class Intervals:
     ) -> LightUncertainty:
         lux, slopes, coarse = self._light(place, levels)
         outputs = self._outputs(levels)
-        said = self._rows_at(place).lux(outputs)
+        said = self._said_lux(place, outputs)
         shown = (lux > _DARK_LUX) & (said > _DARK_LUX)
         believed = lux + self._stated_beside_lux(place, levels)
         beside = np.log2(np.where(shown, said, 1.0) / np.where(shown, believed, 1.0))
@@ -263,14 +263,19 @@ class Intervals:
         shapes = zip(self._metering.scene.curves, levels.tolist(), strict=True)
         return np.array([float(shape.output_from_level(at)) if at > 0 else 0.0 for shape, at in shapes])
 
+    def _said_lux(self, place: Point, outputs: FloatArray) -> FloatArray:
+        """The scene's light in the rows (k,) at outputs (n,), under the daylight of now [lux]."""
+        rows = self._rows_at(place)
+        return rows.lux(outputs) + (self.daylight - 1) * rows.ambient
+
     def _moved_stops(self, place: Point, outputs: FloatArray, doubts: tuple[HeadDoubt, ...]) -> FloatArray:
         """Stops (k, d) by which each of the heads in doubt may move the rows."""
         if not doubts:
             return np.zeros((len(self._is_behind), 0))
-        heads, rows = [doubt.head for doubt in doubts], self._rows_at(place)
+        heads = [doubt.head for doubt in doubts]
         others, _ = self._far_stops(outputs, doubts)
-        lux = rows.lux(outputs)[:, None]
-        moved = np.maximum(lux + rows.matrix[:, heads] * (others - outputs[heads]), _DARK_LUX)
+        lux = self._said_lux(place, outputs)[:, None]
+        moved = np.maximum(lux + self._rows_at(place).matrix[:, heads] * (others - outputs[heads]), _DARK_LUX)
         return np.asarray(np.log2(moved / np.maximum(lux, _DARK_LUX)) * [doubt.share for doubt in doubts])
 
     def _far_stops(self, outputs: FloatArray, doubts: tuple[HeadDoubt, ...]) -> tuple[FloatArray, FloatArray]:
