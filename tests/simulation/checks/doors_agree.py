@@ -13,6 +13,7 @@ from random import Random
 from typing import Any
 
 from fillside.orders.answers import CODES
+from simulation.checks.light_checks import step_stops
 from simulation.machine.daemon_parts import part, runner_of, task_names
 from simulation.studio.lamps import Lamp
 from simulation.visitors import visitors
@@ -24,6 +25,7 @@ from simulation.world import Given, World
 State = dict[str, Any]
 LOOKS_EVERY_S, QUIET_S = 0.5, 0.5
 YOUNG_S = 2.0
+SEEN_STOPS = 0.02
 TRIES = 3
 TRIES_APART_S = 0.4
 ANSWERED_WITHIN_S = 1.0
@@ -221,11 +223,13 @@ class _Witness:
         self._frozen_since_s = None
         if disturbed(world, since_s):
             return
+        # A trim of kept levels is worked out anew by another dimmer, which nobody sees.
+        is_seen = before is None or step_stops(lamp, before, code) > SEEN_STOPS
+        moves = MOVES_FROZEN if is_seen and not self._routine_runs else MOVES_FROZEN | GO_ON
         asked = [
             given
             for given in world.given
-            if (given.answered_s is None or given.answered_s >= since_s)
-            and given.order.get("do") in (MOVES_FROZEN | GO_ON if self._routine_runs else MOVES_FROZEN)
+            if (given.answered_s is None or given.answered_s >= since_s) and given.order.get("do") in moves
         ]
         if not asked:
             world.complain(

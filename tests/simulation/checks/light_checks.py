@@ -30,9 +30,9 @@ SPAN_S, LEAST_SPAN_S, FRAME_S, LATE_S = 0.5, 0.2, 0.023, 0.15
 """The span over which a speed is judged, the least of it, a frame, and the light that a stall adds to one."""
 METERED_TIMES = 1.5
 """By how much a dimmer may seem to be steeper after readings near the truth."""
-MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 4.0, 0.5, 0.1
-"""After lies a believed dimmer is not the true one: the light may change by so many times its speed, take
-such a step, and seem to be below its knee up to this output."""
+MISLED_TIMES, MISLED_STEP_STOPS, MISLED_FROM_OUTPUT = 4.0, 0.7, 0.1
+"""After lies a believed dimmer is not the true one, and a fade is even by that: where it is believed flat
+the light may change by so many times its speed, take such a step, and be below the knee up to this output."""
 
 
 def step_stops(lamp: Lamp, before: int, code: int, seen_from: float = SEEN_FROM_OUTPUT) -> float:
