@@ -116,7 +116,8 @@ def _told(belief: Belief, intervals: Intervals, held: Sequence[FloatArray], othe
         sure = intervals.at(mark, levels.tolist(), (levels > 0).tolist(), target).uncertainty
         found.append((sure.ratio_stops, sure.exposure_stops, sure.face_stops))
     most = [max((u for u in own if u is not None), default=None) for own in zip(*found, strict=True)]
-    return Sureness(*(None if u is None else u / COVERAGE_FACTOR for u in most), others)
+    ratio, exposure, face = (None if u is None else u / COVERAGE_FACTOR for u in most)
+    return Sureness(ratio, exposure, face, others)
 
 
 def _sureness(found: Forecast) -> Sureness:
