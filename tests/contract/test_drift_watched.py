@@ -541,3 +541,22 @@ def test_tables_that_cannot_be_are_named(tables: str, key: str, says: str) -> No
     with pytest.raises(RigError) as caught:
         rig_with(tables, key)
     assert says in str(caught.value)
+
+
+async def test_a_correction_is_told_though_what_was_read_is_older_than_the_calibration(store: Store) -> None:
+    """A reading of the other head made a new calibration; after a restart this one is corrected on."""
+    rig = rig_with(key=CORRECT)
+    async with made(rig, store) as here:
+        drift(here, key=-0.3)
+        await check_alone(here, "key")
+        value = here.lux("flat", here.rig.start, "fill", ["key"])
+        await here.do(do="read", head="fill", level=here.levels["fill"], value=value)
+        pass_time(here, 0.1)
+        corrected = here.hold.corrected["key"]
+        stored = json.loads(json.dumps(here.hold.remember().model_dump(mode="json")))
+    async with made(rig, store, stored) as back:
+        assert back.hold.corrected["key"] == corrected
+        assert notes(back) == (
+            "key was not read since the start, and drifted before; the balance makes up for "
+            f"{corrected:.2f} stop of it",
+        )

@@ -41,6 +41,8 @@ def test_a_head_that_is_not_well_says_so_in_its_row(up: Studio, event: Event, he
     up.wait(12.0)
     rows = [line for line in state_lines(up.state) if says in line]
     assert [line.split()[0] for line in rows] == [head]
+    assert ("not known" in rows[0]) == ("cannot be reached" in says)
+    assert ("lx" in rows[0]) != ("cannot be reached" in says)
 
 
 @pytest.mark.parametrize(

@@ -94,14 +94,20 @@ class HeadDrift:
 
     @property
     def note(self) -> str:
-        """A line for people on a head that warms up or is off; empty where all is well."""
+        """A line for people on a head that warms up, is off or is corrected; empty where all is well.
+
+        >>> HeadDrift("key", None, None, None, -0.26, None).note
+        'key was not read since the start, and drifted before; the balance makes up for 0.26 stop of it'
+        """
         if self.to_come_stops is not None:
             return f"{self.head} is still warming up: about {abs(self.to_come_stops):.1f} stop to come"
-        if not self.is_off:
-            return ""
         undone = ""
         if abs(self.corrected_stops) >= STEP_STOPS:
             undone = f"; the balance makes up for {abs(self.corrected_stops):.2f} stop of it"
+        if self.off_stops is None and undone:
+            return f"{self.words}, and drifted before{undone}"
+        if not self.is_off:
+            return ""
         return f"{self.words}{undone}; line up to see whether the lamp or the stand changed"
 
 

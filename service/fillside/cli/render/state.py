@@ -145,11 +145,18 @@ def head_lines(found: list[dict[str, Any]]) -> list[str]:
                 str(head.get("role")),
                 numbers.percent(head.get("level")),
                 numbers.percent(head.get("output")),
-                uncertainty.lux_within(head.get("lux"), head.get("uncertainty_stops")),
+                _light(head),
                 ", ".join(_notes(head)),
             ]
         )
     return numbers.table(rows, right=(2, 3, 4))
+
+
+def _light(head: dict[str, Any]) -> str:
+    """Format the light of a head; of a lost one, only the level that it was sent is known."""
+    if head.get("state") == "lost":
+        return "not known"
+    return uncertainty.lux_within(head.get("lux"), head.get("uncertainty_stops"))
 
 
 def _notes(head: dict[str, Any]) -> Iterator[str]:
