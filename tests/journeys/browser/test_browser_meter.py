@@ -279,10 +279,14 @@ async def test_a_tape_that_a_line_up_asks_for_is_entered_in_metres_or_feet(
     await start(handset, corner, "Line up")
     await at_step(handset, (await corner.settled())["routine"])
     await expect(handset.get_by_label("metres of a tape")).to_be_hidden()
-    await enter(handset, f"{await shown_lux(corner, meter_of(corner)) * 2**-0.4:.0f}")
-    await act(handset, "Take it").tap()
-    state = await corner.until(lambda s: s["routine"]["asks"]["unit"] == "m" and s["settled"])
-    await at_step(handset, state["routine"])
+    for _ in range(4):
+        number = (await corner.settled())["routine"]["number"]
+        await enter(handset, f"{await shown_lux(corner, meter_of(corner)) * 2**-0.4:.0f}")
+        await act(handset, "Take it").tap()
+        state = await corner.until(lambda s, n=number: s["routine"]["number"] > n and s["settled"])
+        await at_step(handset, state["routine"])
+        if state["routine"]["asks"]["unit"] == "m":
+            break
     stood_m = state["routine"]["asks"]["expected_m"]
     await expect(handset.locator("#expected")).to_have_text(f"It stood {stood_m:.2f} m away")
     await expect(handset.locator("#entered")).to_have_text("_ m")

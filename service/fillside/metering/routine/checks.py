@@ -272,7 +272,7 @@ class ExpectedBalance:
         if len(alone) >= _MOST_OF_HEAD:
             return
         then = [
-            one
+            one.model_copy(update={"facing": name})
             for one in self.belief.readings
             if one.heads == (name,) and one.facing in (OWN_HEAD, name) and one.at == first.at
         ]
