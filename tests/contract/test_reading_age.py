@@ -9,7 +9,9 @@ from typing import Any
 import pytest
 
 from contract.meter_studio import Made, made, rig_of
-from fillside.belief.evidence import seconds_of, time_of
+from fillside.belief.belief import believe
+from fillside.belief.evidence import Reading, seconds_of, time_of
+from fillside.belief.since.changes import NewEvidence
 from fillside.storage.records import metering as kept
 from fillside.storage.store import Store
 
@@ -72,3 +74,22 @@ async def test_a_newer_reading_outweighs_an_old_one_that_it_contradicts(
         off_old, off_new = (abs(one["residual_stops"]) for one in (old, new))
         assert off_old + off_new == pytest.approx(math.log2(400 / 300), abs=0.02)
         assert (off_new < off_old / 4) == nearer_to_new
+
+
+def test_one_reading_of_another_day_is_no_slip_but_a_drift() -> None:
+    """A dozen readings agree, and one of the next day is 0.3 stop below.
+
+    It counts by the walk of a lamp in a day against its own error (JCGM 100:2008, 5.1.2).
+    """
+    rig = rig_of()
+    old = [
+        Reading(heads=("key",), levels=(0.6,), at=(0.0, 0.0, 1.2), value=300.0, time="2026-02-10T09:00")
+        for _ in range(12)
+    ]
+    new = old[0].model_copy(update={"value": round(300.0 * 2**-0.3, 1), "time": "2026-02-11T09:00"})
+    before, after = believe(old, rig), believe([*old, new], rig)
+    assert not after.wrong.any()
+    lux = [float(NewEvidence(one, (), [old[0]]).expected[0]) for one in (before, after)]
+    assert math.log2(lux[1] / lux[0]) == pytest.approx(-0.3 * 0.15**2 / (0.15**2 + 0.065**2), abs=0.05)
+    same_hour = new.model_copy(update={"time": "2026-02-10T09:20", "value": 300.0 / 2})
+    assert believe([*old, same_hour], rig).wrong[-1]

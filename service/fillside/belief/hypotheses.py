@@ -28,6 +28,8 @@ SLIP_PROBABILITY, SLIP_STOPS = 0.1, 1.0
 """Share of readings that are slips, and the standard deviation of slips."""
 FEWEST_TO_DOUBT = 4
 """With fewer readings of a head none is doubted: too little would speak against it."""
+_BETWEEN_SESSIONS_DAYS = 1 / 12
+"""Time between two readings from which they are of two sessions."""
 _MOST_TOGETHER = 3
 """Most readings of a head that are doubted at once."""
 _DOUBTFUL = 8
@@ -68,11 +70,13 @@ def _inverse(problem: InverseProblem, point: Point) -> tuple[FloatArray, FloatAr
 def wrong_readings(problem: InverseProblem, point: Point, heads: tuple[frozenset[int], ...]) -> BoolArray:
     """The most probably wrong ones of what was seen (m,), of a problem that doubts nothing.
 
-    `heads` are those that each reading is of; what comes after the readings is never doubted.
+    `heads` are those that each reading is of; what comes after the readings is never doubted. A reading is
+    doubted among those of its session alone: one of another day that contradicts them more probably tells of
+    a lamp that has drifted.
     """
     inverse, weighed = _inverse(problem, point)
     wrong = np.zeros(len(problem.values), dtype=np.bool_)
-    for own in _groups(heads):
+    for own in _groups(heads, _sessions(problem.seen.days)):
         best, chosen = 0.0, list[int]()
         for doubted in _ways(own, np.abs(weighed[own]) / np.sqrt(np.diag(inverse)[own])):
             gain = _gain(inverse, weighed, np.array(doubted))
@@ -82,15 +86,24 @@ def wrong_readings(problem: InverseProblem, point: Point, heads: tuple[frozenset
     return wrong
 
 
-def _groups(heads: tuple[frozenset[int], ...]) -> Iterator[IntArray]:
-    """The readings of each head, and those of the room, where there are enough to doubt any."""
-    for head in sorted(set().union(*heads)) if heads else ():
-        own = np.array([i for i, of in enumerate(heads) if head in of], dtype=np.intp)
-        if len(own) >= FEWEST_TO_DOUBT:
-            yield own
-    room = np.array([i for i, of in enumerate(heads) if not of], dtype=np.intp)
-    if len(room) >= FEWEST_TO_DOUBT:
-        yield room
+def _sessions(days: FloatArray) -> IntArray:
+    """The number of the session (m,) of what was seen so many days ago (m,)."""
+    order = np.argsort(days, kind="stable")
+    found = np.zeros(len(days), dtype=np.intp)
+    found[order] = np.cumsum(np.diff(days[order], prepend=0.0) > _BETWEEN_SESSIONS_DAYS)
+    return found
+
+
+def _groups(heads: tuple[frozenset[int], ...], sessions: IntArray) -> Iterator[IntArray]:
+    """The readings of each head, and those of the room, session by session, where there are enough to doubt
+    any."""
+    alike = [[i for i, of in enumerate(heads) if head in of] for head in sorted(set().union(*heads))]
+    for own in [*alike, [i for i, of in enumerate(heads) if not of]]:
+        readings = np.array(own, dtype=np.intp)
+        for session in np.unique(sessions[readings]):
+            together = readings[sessions[readings] == session]
+            if len(together) >= FEWEST_TO_DOUBT:
+                yield together
 
 
 def _ways(own: IntArray, scores: FloatArray) -> Iterator[tuple[int, ...]]:
