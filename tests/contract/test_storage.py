@@ -272,11 +272,16 @@ def test_damage_that_only_opening_shows_is_mended(tmp_path: Path, monkeypatch: p
     assert [path.name for path in tmp_path.glob(f"{FILE}.damaged-*") if path.name in note]
 
 
-def test_what_a_sensor_shows_lies_beside_the_reading_it_was_seen_with(tmp_path: Path) -> None:
+def test_what_a_sensor_showed_lies_beside_the_reading_it_was_seen_with(tmp_path: Path) -> None:
+    """As earlier versions stored it: a row of its own, with the number of the reading."""
     reading = {"at": [0.0, 0.0, 1.2], "value": 640.0, "heads": ["key"], "levels": [1.0]}
     with Store.open(tmp_path) as store:
-        dark = metering.save_reading(store, "anna", "calibrate", reading, ("window", 12.5)).result(20)
-        alone = metering.save_reading(store, "anna", "calibrate", reading).result(20)
-        bright = metering.save_reading(store, "anna", "calibrate", reading, ("window", 80.0)).result(20)
-        assert metering.sensors_with(store, (dark, alone, bright)) == {"window": [12.5, 80.0]}
-        assert metering.sensors_with(store, (alone, bright)) == {"window": [80.0]}
+        dark, alone, bright = (
+            metering.save_reading(store, "anna", "calibrate", reading).result(20) for _ in range(3)
+        )
+        for number, lux in ((dark, 12.5), (bright, 80.0)):
+            beside = {"sensor": "window", "lux": lux, "reading": number}
+            metering.save_reading(store, "sensor window", "sensor", beside).result(20)
+        shown = {dark: ("window", 12.5), bright: ("window", 80.0)}
+        assert metering.sensors_with(store, (dark, alone, bright)) == shown
+        assert metering.sensors_with(store, (alone, bright)) == {bright: ("window", 80.0)}
