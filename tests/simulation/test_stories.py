@@ -11,7 +11,7 @@ import pytest
 
 from simulation.rules import made_shorter, outcome_of, story_of
 
-SEEDS = int(os.environ.get("FILLSIDE_SEEDS", "160"))
+SEEDS = int(os.environ.get("FILLSIDE_SEEDS", "100"))
 EACH = 20
 
 
