@@ -81,11 +81,11 @@ def changed(studio: TrueStudio, what: str, rng: np.random.Generator) -> tuple[Tr
     ), name
 
 
-def line_up(studio: TrueStudio, held: ExpectedBalance) -> list[CheckResult]:
-    """All that is read and taped until nothing more is asked."""
-    done = list[CheckResult]()
+def line_up(studio: TrueStudio, held: ExpectedBalance, tape: bool) -> list[CheckResult]:
+    """All that is read and, by whoever has one, taped until nothing more is asked."""
+    done, without = list[CheckResult](), () if tape else ("tape key", "tape fill")
     checks = list(held.checks(background=False))
-    while (check := held.to_ask(done) or (checks.pop(0) if checks else None)) is not None:
+    while (check := held.to_ask(done, without) or (checks.pop(0) if checks else None)) is not None:
         done.append(answered(studio, check))
     return done
 
@@ -98,14 +98,14 @@ def answered(studio: TrueStudio, check: CheckReading) -> CheckResult:
     return check_result(check, studio.read(check.lit, check.at, check.facing, check.receptor))
 
 
-def outcome(seed: int, what: str, ways: Ways, count: int) -> Outcome:
+def outcome(seed: int, what: str, ways: Ways, count: int, tape: bool = True) -> Outcome:
     studio, held = calibrated(seed, ways, count)
     after, name = changed(studio, what, np.random.default_rng([15, seed]))
     lit = {name: studio.lamp(name).output(held.levels[name])}
     before_lux, after_lux = (
         one.lux(lit, one.mark, one.toward(one.mark, name), False, ambient=False) for one in (studio, after)
     )
-    done = line_up(after, held)
+    done = line_up(after, held, tape)
     stops = math.log2(after_lux / before_lux)
     return Outcome(what, name, stops, held.judged(done).changes, len(done), held.scene.names)
 
@@ -127,12 +127,13 @@ def main() -> None:
     parser.add_argument("--studios", type=int, default=20)
     parser.add_argument("--from", dest="first", type=int, default=0)
     parser.add_argument("--readings", type=int, default=3, help="a head, when it was calibrated")
+    parser.add_argument("--no-tape", dest="tape", action="store_false", help="nobody has a tape")
     parser.add_argument("what", nargs="*", default=list(WHAT))
     options = parser.parse_args()
     for what in options.what:
         for any_dimmers in (False, True):
             outcomes = [
-                outcome(seed, what, Ways(any_dimmers=any_dimmers), options.readings)
+                outcome(seed, what, Ways(any_dimmers=any_dimmers), options.readings, options.tape)
                 for seed in range(options.first, options.first + options.studios)
             ]
             print(f"{what}, {'any dimmers' if any_dimmers else 'one family'}: {told(outcomes)}", flush=True)
