@@ -241,8 +241,8 @@ class GuidedRoutine:
             return nearer_words(seen.distance_m - (check.expected_m or 0.0))
         if check.what == "tape":
             # Whoever has no tape reads the meter once more.
+            routine = acts.passed_over(routine, check.name)
             check = check.model_copy(update={"what": "again", "expected_m": None})
-            routine = acts.passed_over(routine, self._check.name if self._check else "")
         if not _as_wanted(seen, check):
             raise Refusal("not_now", "that is another place, receptor or direction than this check wants")
         number = await keep(self._store, seen, "verify" if routine.kind == "calibrate" else "lineup", who)

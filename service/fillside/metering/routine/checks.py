@@ -133,6 +133,7 @@ class ExpectedBalance:
         levels = self.scene.dimmers.levels_from_codes(solution.codes)
         self.levels = dict(zip(self.scene.names, levels.tolist(), strict=True))
         self._judged: tuple[tuple[CheckResult, ...], Judgement] | None = None
+        self._asked: tuple[tuple[object, ...], CheckReading | None] | None = None
 
     @cached_property
     def belief(self) -> Belief:
@@ -230,10 +231,16 @@ class ExpectedBalance:
         self, done: Sequence[CheckResult], passed_over: Collection[str] = (), began_s: float = 0.0
     ) -> CheckReading | None:
         """The cheapest question that parts the stories behind what was read; None once one of them is
-        decided."""
-        seen, days = [one.seen for one in done], self._days(began_s)
-        if not seen:
-            return None
+        decided. The last answer is kept."""
+        key = tuple(done), tuple(passed_over), began_s
+        if self._asked is None or self._asked[0] != key:
+            seen = [one.seen for one in done]
+            self._asked = key, self._question(seen, passed_over, self._days(began_s)) if seen else None
+        return self._asked[1]
+
+    def _question(
+        self, seen: Sequence[Seen], passed_over: Collection[str], days: float
+    ) -> CheckReading | None:
         judgement = judge(NewEvidence(self.belief, seen, days=days), DECIDED)
         if judgement.decided:
             return None
