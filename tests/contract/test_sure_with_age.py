@@ -1,7 +1,8 @@
 """Contract: the running studio grows less sure of its light as its readings age, by the law of a random walk.
 
-Reference: the variance of a Wiener process grows evenly with time, so the walk of a lamp adds its variance a
-day times the days to what a reading of it says, up to the days after which the walk ends.
+Reference: the variance of a Wiener process grows evenly with time (from memory: G. Grimmett, D. Stirzaker,
+Probability and Random Processes, chapter 13). So the walk of a lamp adds its variance a day times the days to
+what a reading of it says, up to the days after which the walk ends.
 """
 
 from __future__ import annotations
